@@ -1,0 +1,5 @@
+"""Settings, urls and the entry points of the processes."""
+
+from config.celery import app as celery_app
+
+__all__ = ["celery_app"]

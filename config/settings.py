@@ -1,0 +1,212 @@
+"""One file of settings, read from the environment.
+
+SLUICEGATE_DATA         folder of the embedded engine (default: .data beside manage.py)
+SLUICEGATE_ORIGIN       https://… of a server deployment; decides cookies, HSTS and redirects
+SLUICEGATE_SECRET_KEY   signing key (default: made once and kept in the data folder)
+DATABASE_URL            postgresql://… (default: SQLite in the data folder)
+REDIS_URL               redis://… or unix://… (default: the embedded server's socket)
+SLUICEGATE_LOCK_WAIT_S  how long a deed waits for the facility's lock: web 3, worker and beat 20
+SLUICEGATE_APP_ROLE     PostgreSQL role of the app; migrate grants it what it may do and no more
+"""
+
+import contextlib
+import hashlib
+import os
+import secrets
+import tempfile
+from pathlib import Path
+from typing import Any
+from urllib.parse import urlsplit
+
+import dj_database_url
+from csp.constants import NONE, SELF
+
+BASE_DIR = Path(__file__).resolve().parent.parent
+DATA_DIR = Path(os.environ.get("SLUICEGATE_DATA", BASE_DIR / ".data")).resolve()
+ORIGIN = os.environ.get("SLUICEGATE_ORIGIN", "")
+LOCK_WAIT_S = float(os.environ.get("SLUICEGATE_LOCK_WAIT_S", "3"))
+APP_ROLE = os.environ.get("SLUICEGATE_APP_ROLE", "")
+
+
+def _secret_key() -> str:
+    given = os.environ.get("SLUICEGATE_SECRET_KEY")
+    if given:
+        return given
+    kept = DATA_DIR / "secret-key"
+    if not kept.exists():
+        DATA_DIR.mkdir(mode=0o700, parents=True, exist_ok=True)
+        handle, made = tempfile.mkstemp(dir=DATA_DIR)  # only its owner may read it
+        with os.fdopen(handle, "w") as file:
+            file.write(secrets.token_urlsafe(48))
+        with contextlib.suppress(FileExistsError):  # the first of several processes wins
+            os.link(made, kept)
+        Path(made).unlink()
+    return kept.read_text()
+
+
+def _broker_socket() -> Path:
+    """A unix socket path may hold 107 bytes; a deep data folder gets a short one in the temp folder."""
+    beside = DATA_DIR / "broker.sock"
+    if len(os.fsencode(beside)) < 104:
+        return beside
+    name = hashlib.sha256(os.fsencode(DATA_DIR)).hexdigest()[:16]
+    return Path(tempfile.gettempdir()) / f"sluicegate-{os.getuid()}-{name}.sock"
+
+
+def _database() -> dict[str, Any]:
+    url = os.environ.get("DATABASE_URL", "")
+    if url:
+        found: dict[str, Any] = dict(dj_database_url.parse(url))
+        wait_ms = int(LOCK_WAIT_S * 1000)
+        found["OPTIONS"] = {
+            **found.get("OPTIONS", {}),
+            "options": f"-c lock_timeout={wait_ms} -c idle_in_transaction_session_timeout=10000",
+            "pool": {"min_size": 1, "max_size": 12, "timeout": LOCK_WAIT_S},
+        }
+        return found
+    return {
+        "ENGINE": "django.db.backends.sqlite3",
+        "NAME": DATA_DIR / "sluicegate.sqlite3",
+        "OPTIONS": {
+            "transaction_mode": "IMMEDIATE",
+            "timeout": LOCK_WAIT_S,
+            "init_command": "PRAGMA journal_mode=WAL; PRAGMA synchronous=FULL; PRAGMA foreign_keys=ON;",
+        },
+        # In memory, neither the write-ahead log nor the locks would be tested.
+        "TEST": {"NAME": str(Path(tempfile.gettempdir()) / f"sluicegate-test-{os.getpid()}.sqlite3")},
+    }
+
+
+SECRET_KEY = _secret_key()
+DEBUG = False
+BROKER_SOCKET = _broker_socket()
+EMBEDDED_BROKER = "REDIS_URL" not in os.environ
+DATABASES = {"default": _database()}
+DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
+
+_host = urlsplit(ORIGIN).hostname
+ALLOWED_HOSTS = [_host] if _host else ["127.0.0.1", "localhost", "[::1]", "testserver"]
+CSRF_TRUSTED_ORIGINS = [ORIGIN] if ORIGIN else []
+_over_tls = ORIGIN.startswith("https://")
+SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = _over_tls
+SECURE_HSTS_SECONDS = 31_536_000 if _over_tls else 0
+SECURE_PROXY_SSL_HEADER = ("HTTP_X_FORWARDED_PROTO", "https") if _over_tls else None
+SECURE_CONTENT_TYPE_NOSNIFF = True
+SECURE_REFERRER_POLICY = "same-origin"
+SESSION_COOKIE_HTTPONLY = True
+SESSION_COOKIE_SAMESITE = "Lax"
+CSRF_COOKIE_SAMESITE = "Lax"
+SESSION_COOKIE_AGE = 12 * 3600
+X_FRAME_OPTIONS = "DENY"
+
+INSTALLED_APPS = [
+    "django.contrib.auth",
+    "django.contrib.contenttypes",
+    "django.contrib.sessions",
+    "django.contrib.messages",
+    "django.contrib.staticfiles",
+    "axes",
+    "csp",
+    "django_htmx",
+    "knox",
+    "rest_framework",
+    "incidents.apps.IncidentsConfig",
+]
+MIDDLEWARE = [
+    "django.middleware.security.SecurityMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
+    "csp.middleware.CSPMiddleware",
+    "django.contrib.sessions.middleware.SessionMiddleware",
+    "django.middleware.common.CommonMiddleware",
+    "django.middleware.csrf.CsrfViewMiddleware",
+    "django.contrib.auth.middleware.AuthenticationMiddleware",
+    "django.contrib.messages.middleware.MessageMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "django_htmx.middleware.HtmxMiddleware",
+    "axes.middleware.AxesMiddleware",
+]
+ROOT_URLCONF = "config.urls"
+ASGI_APPLICATION = "config.asgi.application"
+TEMPLATES = [
+    {
+        "BACKEND": "django.template.backends.django.DjangoTemplates",
+        "DIRS": [BASE_DIR / "templates"],
+        "APP_DIRS": True,
+        "OPTIONS": {
+            "builtins": ["incidents.pages.templatetags.sluicegate"],
+            "context_processors": [
+                "django.template.context_processors.request",
+                "django.contrib.auth.context_processors.auth",
+                "django.contrib.messages.context_processors.messages",
+            ],
+        },
+    }
+]
+CONTENT_SECURITY_POLICY = {
+    "DIRECTIVES": {
+        "default-src": [SELF],
+        "img-src": [SELF, "data:"],
+        "object-src": [NONE],
+        "base-uri": [NONE],
+        "frame-ancestors": [NONE],
+        "form-action": [SELF],
+    }
+}
+
+AUTH_USER_MODEL = "incidents.Person"
+AUTHENTICATION_BACKENDS = [
+    "axes.backends.AxesStandaloneBackend",
+    "incidents.identity.backends.BadgeAndPin",
+    "django.contrib.auth.backends.ModelBackend",
+]
+PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
+AUTH_PASSWORD_VALIDATORS = [
+    {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
+    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
+]
+LOGIN_URL = "sign-in"
+# A person is locked out at one workstation; the room goes on working.
+AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_FAILURE_LIMIT = 5
+AXES_COOLOFF_TIME = 0.25  # hours
+AXES_RESET_ON_SUCCESS = True
+AXES_DISABLE_ACCESS_LOG = True
+AXES_VERBOSE = False
+
+KNOX_TOKEN_MODEL = "incidents.AccessToken"
+REST_KNOX = {"TOKEN_TTL": None, "TOKEN_MODEL": "incidents.AccessToken"}
+REST_FRAMEWORK = {
+    "DEFAULT_AUTHENTICATION_CLASSES": ["knox.auth.TokenAuthentication"],
+    "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
+    "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
+    "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
+}
+
+LANGUAGE_CODE = "en"
+USE_I18N = False
+USE_TZ = True
+TIME_ZONE = "UTC"
+STATIC_URL = "static/"
+STATIC_ROOT = DATA_DIR / "static"
+WHITENOISE_USE_FINDERS = True
+WHITENOISE_AUTOREFRESH = False
+DATA_UPLOAD_MAX_MEMORY_SIZE = 256 * 1024
+DATA_UPLOAD_MAX_NUMBER_FIELDS = 400
+
+CELERY_BROKER_URL = os.environ.get("REDIS_URL", f"redis+socket://{BROKER_SOCKET}")
+CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
+CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 120}
+CELERY_TASK_IGNORE_RESULT = True
+CELERY_TASK_ACKS_LATE = True
+CELERY_WORKER_PREFETCH_MULTIPLIER = 1
+CELERY_TIMEZONE = "UTC"
+CELERY_BEAT_SCHEDULE = {"sweep": {"task": "sluicegate.sweep", "schedule": 15.0, "options": {"expires": 60}}}
+
+LOGGING = {
+    "version": 1,
+    "disable_existing_loggers": False,
+    "formatters": {"line": {"format": "%(asctime)s %(levelname)s %(name)s %(message)s"}},
+    "handlers": {"console": {"class": "logging.StreamHandler", "formatter": "line"}},
+    "root": {"handlers": ["console"], "level": "WARNING"},
+}

@@ -1,0 +1,8 @@
+"""The one Django app."""
+
+from django.apps import AppConfig
+
+
+class IncidentsConfig(AppConfig):
+    name = "incidents"
+    default_auto_field = "django.db.models.BigAutoField"

@@ -1,0 +1,5 @@
+"""Template words of the house."""
+
+from django import template
+
+register = template.Library()
