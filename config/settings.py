@@ -80,7 +80,7 @@ def _database() -> dict[str, Any]:
 SECRET_KEY = _secret_key()
 DEBUG = False
 BROKER_SOCKET = _broker_socket()
-EMBEDDED_BROKER = "REDIS_URL" not in os.environ
+EMBEDDED_BROKER = not os.environ.get("REDIS_URL")
 DATABASES = {"default": _database()}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
@@ -194,7 +194,7 @@ WHITENOISE_AUTOREFRESH = False
 DATA_UPLOAD_MAX_MEMORY_SIZE = 256 * 1024
 DATA_UPLOAD_MAX_NUMBER_FIELDS = 400
 
-CELERY_BROKER_URL = os.environ.get("REDIS_URL", f"redis+socket://{BROKER_SOCKET}")
+CELERY_BROKER_URL = os.environ.get("REDIS_URL") or f"redis+socket://{BROKER_SOCKET}"
 CELERY_BROKER_CONNECTION_RETRY_ON_STARTUP = True
 CELERY_BROKER_TRANSPORT_OPTIONS = {"visibility_timeout": 120}
 CELERY_TASK_IGNORE_RESULT = True

@@ -23,7 +23,7 @@ class People(BaseUserManager["Person"]):
         return person
 
 
-class Person(AbstractBaseUser):
+class Person(AbstractBaseUser):  # type: ignore[django-manager-missing]
     """One human being. Ids are never used again; a person who left is inactive, not deleted."""
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
@@ -42,7 +42,7 @@ class Person(AbstractBaseUser):
         return self.name
 
 
-class Facility(models.Model):
+class Facility(models.Model):  # type: ignore[django-manager-missing]
     """One sterile processing department: the unit of log, lock, projections and rights."""
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
@@ -88,7 +88,7 @@ class Competence(models.Model):
         return f"{self.person}: {self.kind} until {self.valid_until}"
 
 
-class AccessToken(AbstractAuthToken):
+class AccessToken(AbstractAuthToken):  # type: ignore[misc]
     """A bearer token bound to one facility and one role, and to one machine where a device holds it.
 
     `user` is who answers for it: the person it was made by.

@@ -1,0 +1,1 @@
+"""The read side: plain values for operations, pages and the API."""

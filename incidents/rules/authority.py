@@ -5,7 +5,11 @@ Source: common practice of sterile processing departments; a facility's own poli
 
 from __future__ import annotations
 
+from collections.abc import Collection
+
 import msgspec
+
+from incidents.rules.refusals import Refusal
 
 ROLES = (
     "technician",
@@ -17,3 +21,54 @@ ROLES = (
     "device",
 )
 COMPETENCES = ("release", "override")
+
+_FLOOR = frozenset({"technician", "supervisor"})
+_FLOOR_AND_ENGINEERING = _FLOOR | {"engineering"}
+_PEOPLE = frozenset(ROLES) - {"device"}
+_SET_UP = frozenset({"administrator"})
+
+
+class Permission(msgspec.Struct, frozen=True):
+    """Any of these roles, and, where named, a current competence beside it."""
+
+    roles: frozenset[str]
+    competence: str | None = None
+
+
+DEEDS: dict[str, Permission] = {
+    "assemble_load": Permission(_FLOOR),
+    "start_cycle": Permission(_FLOOR),
+    "report_alarm": Permission(_PEOPLE),
+    "acknowledge_alarm": Permission(_FLOOR_AND_ENGINEERING | {"infection-prevention"}),
+    "resume_cycle": Permission(_FLOOR),
+    "abort_cycle": Permission(_FLOOR_AND_ENGINEERING),
+    "report_end": Permission(_FLOOR_AND_ENGINEERING),
+    "place_load": Permission(_FLOOR | {"infection-prevention"}),
+    "rerun_load": Permission(_FLOOR),
+    "review_load": Permission(_FLOOR | {"quality"}),
+    "hold_load": Permission(_PEOPLE),
+    "lift_hold": Permission(frozenset({"supervisor", "infection-prevention"})),
+    "release_load": Permission(_PEOPLE, competence="release"),
+    "observe": Permission(frozenset({"device"})),
+    "note_overdue": Permission(frozenset()),
+    "open_facility": Permission(_SET_UP),
+    "register_machine": Permission(_SET_UP),
+    "publish_programme": Permission(_SET_UP),
+    "publish_catalogue": Permission(_SET_UP),
+    "register_set": Permission(_SET_UP),
+}
+
+
+def refusal(deed: str, roles: Collection[str], competences: Collection[str]) -> Refusal | None:
+    """Why someone with these roles and current competences may not do this deed, or None."""
+    permission = DEEDS[deed]
+    if not permission.roles & set(roles):
+        allowed = " or ".join(sorted(role.replace("-", " ") for role in permission.roles))
+        return Refusal("role", f"This needs the role {allowed or 'of the system'}.", "Ask someone who has it.")
+    if permission.competence is not None and permission.competence not in competences:
+        return Refusal(
+            "competence",
+            f"This needs a current {permission.competence} competence.",
+            "Ask someone who has it, or have yours renewed in Set-up.",
+        )
+    return None

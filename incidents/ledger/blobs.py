@@ -1,0 +1,40 @@
+"""Bytes too large for an event, named by their SHA-256 and kept per facility, written before the lock."""
+
+from __future__ import annotations
+
+import hashlib
+from uuid import UUID
+
+from django.db import connection, transaction
+
+PIECE_BYTES = 1024 * 1024
+
+
+def put(facility: UUID, data: bytes) -> str:
+    """Keep `data`; the same bytes twice are kept once. Returns their digest as hex."""
+    digest = hashlib.sha256(data).digest()
+    pieces = range(0, max(len(data), 1), PIECE_BYTES)
+    with transaction.atomic(), connection.cursor() as cursor:
+        for seq, start in enumerate(pieces):
+            cursor.execute(_PUT, (facility, digest, seq, data[start : start + PIECE_BYTES], facility, digest, seq))
+    return digest.hex()
+
+
+def get(facility: UUID, digest: str) -> bytes:
+    """The bytes of this facility under `digest`. Raises LookupError, also where they are another's."""
+    with connection.cursor() as cursor:
+        cursor.execute(_GET, (facility, bytes.fromhex(digest)))
+        pieces = [bytes(piece) for (piece,) in cursor.fetchall()]
+    if not pieces:
+        raise LookupError(f"no bytes {digest[:12]}… here")
+    data = b"".join(pieces)
+    if hashlib.sha256(data).hexdigest() != digest:
+        raise LookupError(f"the bytes under {digest[:12]}… are not what their name says")
+    return data
+
+
+_PUT = (
+    "INSERT INTO ledger_blob (facility_id, digest, seq, piece) SELECT %s, %s, %s, %s WHERE NOT EXISTS"
+    " (SELECT 1 FROM ledger_blob WHERE facility_id = %s AND digest = %s AND seq = %s)"
+)
+_GET = "SELECT piece FROM ledger_blob WHERE facility_id = %s AND digest = %s ORDER BY seq"

@@ -1,0 +1,97 @@
+"""Reading the log: a stream, everything after a position, the head, the words beside an event."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from datetime import datetime
+from typing import NamedTuple
+from uuid import UUID
+
+from django.db import connection
+
+from incidents.ledger.dialect import moment_in, moment_out
+from incidents.ledger.merkle import leaf_hash, root_of_frontier
+from incidents.ledger.records import decode
+from incidents.rules.events import Recorded, Stream
+
+BATCH = 2_000
+
+
+class HeadRow(NamedTuple):
+    """How long a facility's log is, and the root that proves all of it."""
+
+    size: int
+    root: bytes
+    recorded_at: datetime
+
+
+def head(facility: UUID) -> HeadRow | None:
+    with connection.cursor() as cursor:
+        cursor.execute(_HEAD, (facility,))
+        row = cursor.fetchone()
+    return None if row is None else HeadRow(row[0], root_of_frontier(row[0], bytes(row[1])), moment_out(row[2]))
+
+
+def read_stream(facility: UUID, stream: Stream, before: int | None = None) -> list[Recorded]:
+    """The stream's events by position; with `before`, as they stood when the log had that size."""
+    until = "" if before is None else " AND position < %s"
+    params = (facility, stream.kind, stream.id) + (() if before is None else (before,))
+    with connection.cursor() as cursor:
+        cursor.execute(_STREAM + until + " ORDER BY version", params)
+        return [decode(*row) for row in cursor.fetchall()]
+
+
+def read_after(facility: UUID, position: int, limit: int = BATCH) -> list[Recorded]:
+    """At most `limit` events from `position` on."""
+    with connection.cursor() as cursor:
+        cursor.execute(_AFTER, (facility, position, limit))
+        return [decode(*row) for row in cursor.fetchall()]
+
+
+def read_all(facility: UUID, first: int = 0, end: int | None = None) -> Iterator[Recorded]:
+    """Every event from `first` up to `end` (not included), in batches."""
+    while end is None or first < end:
+        batch = read_after(facility, first, BATCH if end is None else min(BATCH, end - first))
+        if not batch:
+            return
+        yield from batch
+        first = batch[-1].position + 1
+
+
+def leaf_of(facility: UUID, stream: Stream, version: int) -> str:
+    """The leaf (hex) of a stream's event: what a signature binds. Raises LookupError."""
+    with connection.cursor() as cursor:
+        cursor.execute(_BODY, (facility, stream.kind, stream.id, version))
+        row = cursor.fetchone()
+    if row is None:
+        raise LookupError(f"{stream.kind} {stream.id} has no version {version}")
+    return leaf_hash(row[0].encode()).hex()
+
+
+def words_of(facility: UUID, digests: Iterable[str]) -> dict[str, str]:
+    """The free text beside events, by digest; emptied text is absent."""
+    wanted = list(digests)
+    if not wanted:
+        return {}
+    with connection.cursor() as cursor:
+        cursor.execute(_WORDS.format(", ".join(["%s"] * len(wanted))), (facility, *wanted))
+        return {digest: text for digest, text in cursor.fetchall() if text}
+
+
+def size_at(facility: UUID, moment: datetime) -> int:
+    """How long the log was at `moment` by its own clock: "known at"."""
+    with connection.cursor() as cursor:
+        cursor.execute(_SIZE_AT, (facility, moment_in(moment)))
+        found = cursor.fetchone()
+    return 0 if found is None or found[0] is None else int(found[0]) + 1
+
+
+_HEAD = "SELECT size, frontier, recorded_at FROM ledger_head WHERE facility_id = %s"
+_COLUMNS = "SELECT position, type, schema, body FROM ledger_event"
+_STREAM = _COLUMNS + " WHERE facility_id = %s AND stream_kind = %s AND stream_id = %s"
+_AFTER = _COLUMNS + " WHERE facility_id = %s AND position >= %s ORDER BY position LIMIT %s"
+_BODY = (
+    "SELECT body FROM ledger_event WHERE facility_id = %s AND stream_kind = %s AND stream_id = %s AND version = %s"
+)
+_WORDS = "SELECT digest, text FROM ledger_words WHERE facility_id = %s AND digest IN ({})"
+_SIZE_AT = "SELECT max(position) FROM ledger_event WHERE facility_id = %s AND recorded_at <= %s"

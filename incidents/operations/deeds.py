@@ -1,0 +1,244 @@
+"""What every deed has in common: who asks, for what, when; and that it happens once, whole, or not at all."""
+
+from __future__ import annotations
+
+import functools
+import inspect
+import unicodedata
+from collections.abc import Callable, Iterable
+from datetime import datetime, timedelta
+from typing import Any, Concatenate, ParamSpec
+from uuid import UUID
+
+import msgspec
+
+from incidents.identity.ids import named
+from incidents.ledger import writing
+from incidents.ledger.writing import Deed, DeedReused, Log, Receipt, digest_of
+from incidents.operations import reprocessing
+from incidents.projections.live import state_of
+from incidents.rules import authority
+from incidents.rules.events import Actor, AnyEvent, Event, Recorded, Stream, WordsRef
+from incidents.rules.loads import SKEW, Load
+from incidents.rules.machines import Machine
+from incidents.rules.refusals import Refusal
+
+Outcome = Receipt | Refusal
+P = ParamSpec("P")
+TEXT_LIMIT = 4_000  # characters
+SEQUENCE_LIMIT = 2**53 - 1
+NOT_ASKED = ("signings",)  # how a deed was signed is not what was asked
+
+
+class Doer(msgspec.Struct, frozen=True):
+    """Who does it, with the roles and current competences they have in this facility."""
+
+    actor: Actor
+    roles: tuple[str, ...]
+    competences: tuple[str, ...] = ()
+
+
+class Request(msgspec.Struct, frozen=True):
+    """A deed asked for: its id (a UUIDv7 of whoever asks), where, by whom, at what moment of the server.
+
+    `occurred_at` is the moment claimed, if another one. `expected_version` is the version of the load that
+    the asker had on the screen. `sequence` is a device's own counter.
+    """
+
+    deed: UUID
+    facility: UUID
+    by: Doer
+    now: datetime
+    occurred_at: datetime | None = None
+    expected_version: int | None = None
+    sequence: int | None = None
+
+
+class Refused(Exception):
+    """Unwinds a deed that the rules refuse; whoever called it gets the refusal as a value."""
+
+    def __init__(self, refusal: Refusal) -> None:
+        super().__init__(refusal.sentence)
+        self.refusal = refusal
+
+
+class Doing:
+    """A deed under way, under its facility's lock."""
+
+    def __init__(self, request: Request, log: Log) -> None:
+        self.request = request
+        self.log = log
+        self.facility = request.facility
+        self.by = request.by
+        self.occurred_at = request.occurred_at or request.now
+        self._before: dict[UUID, reprocessing.Fate] = {}
+
+    def load(self, load_id: UUID) -> Load:
+        """The load that this deed is about, as it is now; refuses a stranger and a stale screen."""
+        load: Load = state_of(self.log, Stream("load", load_id))
+        if load.stage == "none":
+            raise Refused(Refusal("load-unknown", "There is no such load here.", "Scan its tag or search for it."))
+        expected = self.request.expected_version
+        if expected is not None and expected != load.version:
+            raise Refused(
+                Refusal(
+                    "stale",
+                    f"{load.name} changed since you looked. Nothing was written.",
+                    "Read what changed, then decide again.",
+                )
+            )
+        return load
+
+    def machine(self, machine_id: UUID) -> Machine:
+        machine: Machine = state_of(self.log, Stream("machine", machine_id))
+        if not machine.name:
+            raise Refused(Refusal("machine-unknown", "There is no such machine here.", "Scan its code again."))
+        return machine
+
+    def state(self, stream: Stream) -> Any:
+        return state_of(self.log, stream)
+
+    def new(self, what: str) -> UUID:
+        """The id of something that this deed brings into being."""
+        return named(self.request.deed, what)
+
+    def words(self, text: str) -> WordsRef:
+        return self.log.words(text)
+
+    def record(self, stream: Stream, decided: AnyEvent | Refusal | None) -> list[Recorded]:
+        """Append what the rules decided, or refuse with what they said. None appends nothing."""
+        if decided is None:
+            return []
+        if isinstance(decided, Refusal):
+            raise Refused(decided)
+        if stream.kind == "load" and stream.id not in self._before:
+            self._before[stream.id] = reprocessing.fate(state_of(self.log, stream))
+        return self.log.append(stream, decided, occurred_at=self.occurred_at, sequence=self.request.sequence)
+
+    def settle(self) -> None:
+        """End or reopen the older loads whose trays' fate this deed changed, and theirs in turn."""
+        settled: dict[UUID, reprocessing.Fate] = {}
+        while True:
+            moved = [
+                load
+                for load, before in self._before.items()
+                if settled.get(load, before) != reprocessing.fate(state_of(self.log, Stream("load", load)))
+            ]
+            if not moved:
+                return
+            for load in moved:
+                settled[load] = reprocessing.fate(state_of(self.log, Stream("load", load)))
+                for older, event in reprocessing.consequences(self.log, load):
+                    self.record(Stream("load", older), event)
+
+
+def refuse(code: str, sentence: str, next_step: str) -> Refused:
+    return Refused(Refusal(code, sentence, next_step))
+
+
+def _deed(
+    function: Callable[Concatenate[Doing, P], None], *, observation: bool
+) -> Callable[Concatenate[Request, P], Outcome]:
+    name = function.__name__
+    if name not in authority.DEEDS:
+        raise LookupError(f"{name} has no row in the authority table")
+    names = list(inspect.signature(function).parameters)[1:]
+
+    @functools.wraps(function)
+    def done(request: Request, /, *args: P.args, **kwargs: P.kwargs) -> Outcome:
+        asked: dict[str, Any] = {**dict(zip(names, args, strict=False)), **kwargs}
+        malformed = _malformed(asked)
+        if malformed is not None:
+            return malformed
+        deed = Deed(request.deed, name, request.by.actor, digest_of(name, request.by.actor, _asked(request, asked)))
+        try:
+            with writing.writing(request.facility, request.now, deed) as log:
+                if log.receipt is not None:
+                    return log.receipt
+                _check(request, name, observation=observation)
+                doing = Doing(request, log)
+                function(doing, *args, **kwargs)
+                doing.settle()
+        except Refused as refused:
+            return refused.refusal
+        except DeedReused:
+            return Refusal(
+                "deed-reused",
+                "This deed id was used for something else. Nothing was written.",
+                "Use a new deed id.",
+            )
+        if log.receipt is None:
+            return Refusal("nothing-to-do", "Nothing was to be written.", "Read the page again.")
+        return log.receipt
+
+    return done
+
+
+def decision(function: Callable[Concatenate[Doing, P], None]) -> Callable[Concatenate[Request, P], Outcome]:
+    """A deed that the rules may refuse: one transaction, one receipt."""
+    return _deed(function, observation=False)
+
+
+def observation(function: Callable[Concatenate[Doing, P], None]) -> Callable[Concatenate[Request, P], Outcome]:
+    """A deed that tells what happened: whatever time it claims, it is recorded; what doesn't fit holds."""
+    return _deed(function, observation=True)
+
+
+def _asked(request: Request, asked: dict[str, Any]) -> dict[str, Any]:
+    return {key: value for key, value in asked.items() if key not in NOT_ASKED} | {
+        "expected_version": request.expected_version,
+        "occurred_at": request.occurred_at,
+        "sequence": request.sequence,
+    }
+
+
+def _check(request: Request, name: str, *, observation: bool) -> None:
+    refusal = authority.refusal(name, request.by.roles, request.by.competences)
+    if refusal is not None and request.by.actor.kind != "system":
+        raise Refused(refusal)
+    ahead = (request.occurred_at or request.now) - request.now
+    if not observation and ahead > SKEW:
+        raise refuse(
+            "time-ahead",
+            f"The time given is {_in_words(ahead)} ahead of the clock here. Nothing was written.",
+            "Give the time at which it happened.",
+        )
+
+
+def _in_words(span: timedelta) -> str:
+    minutes = int(span.total_seconds() // 60)
+    return f"{minutes} min" if minutes < 120 else f"{minutes // 60} h"
+
+
+def _malformed(asked: Any) -> Refusal | None:
+    for text in _texts(asked):
+        if len(text) > TEXT_LIMIT:
+            return Refusal(
+                "text-too-long",
+                f"A text of {len(text)} characters was given; at most {TEXT_LIMIT} are kept. Nothing was written.",
+                "Shorten it.",
+            )
+        odd = next(
+            (sign for sign in text if unicodedata.category(sign) in ("Cc", "Cs") and sign not in "\n\t"), None
+        )
+        if odd is not None:
+            return Refusal(
+                "control-character",
+                f"The text holds a control character (U+{ord(odd):04X}). Nothing was written.",
+                "Remove it and send again.",
+            )
+    return None
+
+
+def _texts(value: Any) -> Iterable[str]:
+    if isinstance(value, str):
+        yield value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _texts(key)
+            yield from _texts(inner)
+    elif isinstance(value, list | tuple):
+        for inner in value:
+            yield from _texts(inner)
+    elif isinstance(value, Event | msgspec.Struct):
+        yield from _texts(msgspec.structs.asdict(value))

@@ -1,0 +1,80 @@
+"""Review, hold, lift and release: the decisions at the end of a load's way."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from uuid import UUID
+
+from incidents.identity import signing
+from incidents.ledger.reading import leaf_of
+from incidents.operations.deeds import Doing, decision, refuse
+from incidents.rules import release as rules
+from incidents.rules.events import Purpose, SeenLoad, Signature, Stream, Verdict
+from incidents.rules.loads import Load
+
+
+@decision
+def review_load(
+    doing: Doing, *, load: UUID, record_seen: bool, verdicts: dict[str, Verdict], remark: str = ""
+) -> None:
+    """A named person read the machine's own record and states each criterion."""
+    found = doing.load(load)
+    said = doing.words(remark) if remark else None
+    doing.record(Stream("load", load), rules.review(found, record_seen, verdicts, said))
+
+
+@decision
+def hold_load(doing: Doing, *, load: UUID, words: str) -> None:
+    """Anyone may hold a load, alone and at once, and says why."""
+    found = doing.load(load)
+    if not words.strip():
+        raise refuse("reason-missing", "A hold needs a reason.", "Say in a sentence why the load is held.")
+    doing.record(Stream("load", load), rules.place_hold(found, doing.new("hold"), doing.words(words)))
+
+
+@decision
+def lift_hold(doing: Doing, *, load: UUID, hold: str, words: str, signings: Sequence[UUID]) -> None:
+    """Lift one hold, with a reason, signed by whoever the table names."""
+    found = doing.load(load)
+    if not words.strip():
+        raise refuse("reason-missing", "Lifting a hold needs a reason.", "Say in a sentence why it may be lifted.")
+    signatures = [_signature(doing, found, each) for each in signings]
+    doing.record(Stream("load", load), rules.lift(found, hold, doing.words(words), signatures))
+
+
+@decision
+def release_load(doing: Doing, *, load: UUID, purpose: Purpose, signings: Sequence[UUID]) -> None:
+    """Release a reviewed load with nothing standing against it; the signature binds what was seen."""
+    found = doing.load(load)
+    refusal = rules.release_refusal(found)
+    if refusal is not None:
+        doing.record(Stream("load", load), refusal)
+    if len(signings) != 1:
+        raise refuse("signature-missing", "A release needs one signature.", "Sign with badge and PIN.")
+    signature = _signature(doing, found, signings[0])
+    doing.record(Stream("load", load), rules.release(found, purpose, signature, doing.log.size))
+
+
+def _signature(doing: Doing, load: Load, signing_id: UUID) -> Signature:
+    """Use a signature: once, within its 60 s, for this deed, on the load exactly as it is now."""
+    used = signing.use(doing.facility, signing_id, doing.request.deed, doing.request.now)
+    if used is None:
+        raise refuse(
+            "signature-void",
+            "The signature is no longer good: it serves one act, within 60 seconds. Nothing was written.",
+            "Sign again.",
+        )
+    stream = Stream("load", load.id)
+    seen = next((seen for seen in used.seen if seen.load == load.id), None)
+    if seen is None or seen.version != load.version or seen.leaf != leaf_of(doing.facility, stream, load.version):
+        raise refuse(
+            "stale", f"{load.name} changed since you looked. Nothing was written.", "Read what changed, sign again."
+        )
+    return Signature(
+        person=used.person,
+        meaning=used.meaning,
+        signing=signing_id,
+        signed_at=used.signed_at,
+        seen=(SeenLoad(seen.load, seen.version, seen.leaf),),
+        roles=used.roles,
+    )

@@ -1,0 +1,15 @@
+// The keypad writes into the PIN field beside it. Without this file the field is an ordinary password field.
+"use strict";
+
+(() => {
+  document.documentElement.dataset.keypad = "";
+  for (const keypad of document.querySelectorAll("[data-keypad-for]")) {
+    const field = document.getElementById(keypad.dataset.keypadFor);
+    keypad.addEventListener("click", (event) => {
+      const button = event.target.closest("[data-key]");
+      if (!button || !field) return;
+      field.value = button.dataset.key === "clear" ? "" : field.value + button.dataset.key;
+      field.dispatchEvent(new Event("input", { bubbles: true }));
+    });
+  }
+})();

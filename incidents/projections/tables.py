@@ -1,0 +1,67 @@
+"""How the read models are stored: one entry a table, so that live writing and rebuilding share one code.
+
+A row is named by its owner (the stream it is folded from) and its key; a temporal table keeps every value
+that a row ever had, with the positions between which it was known.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+from django.db import models
+
+from incidents.projections.models import (
+    AlarmRow,
+    CatalogueRow,
+    ContentRow,
+    FacilityRow,
+    LoadRow,
+    MachineRow,
+    OpenItemRow,
+    PassageRow,
+    ProgrammeRow,
+    TrayRow,
+)
+
+Key = tuple[Any, ...]
+Values = tuple[Any, ...]
+
+
+class Table(NamedTuple):
+    """`key` and `values` are column names besides facility, owner and, where temporal, the two positions."""
+
+    name: str
+    key: tuple[str, ...]
+    values: tuple[str, ...]
+    temporal: bool
+    moments: frozenset[int]
+
+    @property
+    def columns(self) -> tuple[str, ...]:
+        known = ("known_from", "known_to") if self.temporal else ()
+        return ("facility_id", "owner", *self.key, *known, *self.values)
+
+
+Rows = dict[Table, dict[Key, Values]]
+
+
+def _table(model: type[models.Model], *key: str) -> Table:
+    fields = {str(field.column): field for field in model._meta.concrete_fields}
+    temporal = "known_from" in fields
+    named = {"facility_id", "owner", "known_from", "known_to", *key}
+    values = tuple(column for column in fields if column not in named)
+    moments = frozenset(n for n, column in enumerate(values) if isinstance(fields[column], models.DateTimeField))
+    return Table(model._meta.db_table, key, values, temporal, moments)
+
+
+FACILITY = _table(FacilityRow)
+MACHINE = _table(MachineRow)
+PROGRAMME = _table(ProgrammeRow)
+CATALOGUE = _table(CatalogueRow)
+TRAY = _table(TrayRow, "tray")
+LOAD = _table(LoadRow)
+CONTENT = _table(ContentRow, "tray")
+PASSAGE = _table(PassageRow)
+ALARM = _table(AlarmRow, "alarm")
+OPEN_ITEM = _table(OpenItemRow, "item")
+TABLES = (FACILITY, MACHINE, PROGRAMME, CATALOGUE, TRAY, LOAD, CONTENT, PASSAGE, ALARM, OPEN_ITEM)

@@ -1,0 +1,187 @@
+"""Facts from elsewhere that a deed needs: read models of the same facility, in the same transaction."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any, NamedTuple
+from uuid import UUID
+
+import msgspec
+from django.db import connection
+
+from incidents.ledger.dialect import id_out
+from incidents.rules.events import CataloguePublished, ProgrammePublished
+from incidents.rules.reruns import LaterLoad
+
+
+class MachineFact(NamedTuple):
+    id: UUID
+    name: str
+    code: str
+    chambers: tuple[str, ...]
+    state: str
+
+
+class TrayFact(NamedTuple):
+    """A tray, and the unfinished load that it is in, if any."""
+
+    id: UUID
+    label: str
+    load: UUID | None
+    load_name: str
+
+
+def _rows(statement: str, params: Sequence[Any]) -> list[Any]:
+    with connection.cursor() as cursor:
+        cursor.execute(statement, params)
+        found: list[Any] = cursor.fetchall()
+        return found
+
+
+def _marks(values: Sequence[Any]) -> str:
+    return ", ".join(["%s"] * len(values))
+
+
+def machine(facility: UUID, machine_id: UUID) -> MachineFact | None:
+    return _machine(f"{_MACHINES} AND owner = %s", (facility, machine_id))
+
+
+def machine_by_code(facility: UUID, code: str) -> MachineFact | None:
+    """The machine whose code or name was scanned or typed."""
+    return _machine(
+        f"{_MACHINES} AND (code = %s OR lower(name) = lower(%s)) ORDER BY owner", (facility, code, code)
+    )
+
+
+def _machine(statement: str, params: Sequence[Any]) -> MachineFact | None:
+    found = _rows(statement, params)
+    return None if not found else _machine_fact(found[0])
+
+
+def _machine_fact(row: Any) -> MachineFact:
+    owner, name, code, chambers, state = row
+    return MachineFact(id_out(owner), name, code, msgspec.json.decode(chambers, type=tuple[str, ...]), state)
+
+
+def programme(facility: UUID, name: str) -> ProgrammePublished | None:
+    """The newest publication of the programme of this name."""
+    found = _rows(
+        "SELECT body FROM read_programme WHERE facility_id = %s AND known_to IS NULL AND name = %s",
+        (facility, name),
+    )
+    return msgspec.json.decode(found[0][0], type=ProgrammePublished) if found else None
+
+
+def programme_id(facility: UUID, name: str) -> UUID | None:
+    found = _rows(
+        "SELECT owner FROM read_programme WHERE facility_id = %s AND known_to IS NULL AND name = %s",
+        (facility, name),
+    )
+    return id_out(found[0][0]) if found else None
+
+
+def trays_labelled(facility: UUID, labels: Sequence[str]) -> list[str]:
+    """Those of the labels that a tray here has already."""
+    statement = f"SELECT label FROM read_tray WHERE facility_id = %s AND label IN ({_marks(labels)})"
+    return [label for (label,) in _rows(statement, (facility, *labels))]
+
+
+def catalogue(facility: UUID, edition: int | None = None) -> CataloguePublished | None:
+    """The fault catalogue: the newest, or the edition that was in force when a cycle started."""
+    which = "known_to IS NULL" if edition is None else "edition = %s"
+    params = (facility,) if edition is None else (facility, edition)
+    found = _rows(f"SELECT body FROM read_catalogue WHERE facility_id = %s AND {which}", params)
+    return msgspec.json.decode(found[0][0], type=CataloguePublished) if found else None
+
+
+def basis(facility: UUID) -> Any:
+    found = _rows("SELECT basis FROM read_facility WHERE facility_id = %s AND known_to IS NULL", (facility,))
+    return found[0][0] if found else "transcribed"
+
+
+def next_ordinal(facility: UUID, year: int) -> int:
+    """The next load number of the year. Only under the facility's lock is it still free when written."""
+    found = _rows("SELECT max(ordinal) FROM read_load WHERE facility_id = %s AND year = %s", (facility, year))
+    return int(found[0][0] or 0) + 1
+
+
+def trays(facility: UUID, ids: Sequence[UUID]) -> list[TrayFact]:
+    """The trays that are registered here, each with the unfinished load that it is in."""
+    if not ids:
+        return []
+    rows = _rows(_TRAYS.format(_marks(ids)), (facility, *ids))
+    return [
+        TrayFact(id_out(tray), label, id_out(load) if load else None, name or "")
+        for tray, label, load, name in rows
+    ]
+
+
+def load_in_chamber(facility: UUID, machine_id: UUID, chamber: str) -> UUID | None:
+    """The load whose cycle runs or stands stopped in this chamber."""
+    found = _rows(_IN_CHAMBER.format("('running', 'stopped')"), (facility, machine_id, chamber))
+    return id_out(found[0][0]) if found else None
+
+
+def load_of_cycle(
+    facility: UUID, machine_id: UUID, chamber: str, machine_cycle: int | None, starting: bool
+) -> UUID | None:
+    """The load that a machine's report is about: by its counter, else by what is in its chamber.
+
+    A report that names a cycle goes to a load that has this counter, or to one whose counter nobody knows
+    yet; a start goes to a load that was assembled for the chamber.
+    """
+    if machine_cycle is not None:
+        found = _rows(_OF_CYCLE, (facility, machine_id, chamber, machine_cycle))
+        if found:
+            return id_out(found[0][0])
+    unknown = "" if machine_cycle is None else " AND machine_cycle IS NULL"
+    found = _rows(_IN_CHAMBER.format("('running', 'stopped')") + unknown, (facility, machine_id, chamber))
+    if not found and starting:
+        found = _rows(_IN_CHAMBER.format("('assembled')"), (facility, machine_id, chamber))
+    return id_out(found[0][0]) if found else None
+
+
+def earlier_loads(facility: UUID, load: UUID) -> list[UUID]:
+    """Loads that trays of this one went through before it."""
+    return [id_out(owner) for (owner,) in _rows(_EARLIER, (facility, load))]
+
+
+def later_loads(facility: UUID, load: UUID) -> dict[UUID, list[LaterLoad]]:
+    """For each tray of this load the loads it went through since, in order."""
+    later: dict[UUID, list[LaterLoad]] = {}
+    for tray, owner, stage, disposition, recall in _rows(_LATER, (facility, load)):
+        told = LaterLoad(id_out(owner), stage == "finished", disposition, bool(recall))
+        later.setdefault(id_out(tray), []).append(told)
+    return later
+
+
+_MACHINES = (
+    "SELECT owner, name, code, chambers, state FROM read_machine WHERE facility_id = %s AND known_to IS NULL"
+)
+_TRAYS = (
+    "SELECT t.tray, t.label, l.owner, l.name FROM read_tray t"
+    " LEFT JOIN read_content c ON c.facility_id = t.facility_id AND c.tray = t.tray AND c.known_from ="
+    "  (SELECT max(n.known_from) FROM read_content n WHERE n.facility_id = t.facility_id AND n.tray = t.tray)"
+    " LEFT JOIN read_load l ON l.facility_id = c.facility_id AND l.owner = c.owner"
+    "  AND NOT (l.disposition IN ('released', 'reprocessed') AND NOT l.under_recall)"
+    " WHERE t.facility_id = %s AND t.tray IN ({}) ORDER BY t.label"
+)
+_IN_CHAMBER = (
+    "SELECT owner FROM read_passage WHERE facility_id = %s AND machine = %s AND chamber = %s"
+    " AND known_to IS NULL AND stage IN {}"
+)
+_OF_CYCLE = (
+    "SELECT owner FROM read_passage WHERE facility_id = %s AND machine = %s AND chamber = %s AND machine_cycle = %s"
+    " AND known_to IS NULL ORDER BY known_from DESC"
+)
+_EARLIER = (
+    "SELECT DISTINCT b.owner FROM read_content a JOIN read_content b"
+    " ON b.facility_id = a.facility_id AND b.tray = a.tray AND b.owner <> a.owner AND b.known_from < a.known_from"
+    " WHERE a.facility_id = %s AND a.owner = %s"
+)
+_LATER = (
+    "SELECT b.tray, b.owner, l.stage, l.disposition, l.under_recall FROM read_content a"
+    " JOIN read_content b ON b.facility_id = a.facility_id AND b.tray = a.tray AND b.known_from > a.known_from"
+    " JOIN read_load l ON l.facility_id = b.facility_id AND l.owner = b.owner"
+    " WHERE a.facility_id = %s AND a.owner = %s ORDER BY b.known_from"
+)

@@ -1,0 +1,245 @@
+"""The life of an alarm, and what may be done about it.
+
+States follow IEC 62682: acknowledging means *seen*, never *solved*; a cleared condition says nothing about
+the load. What may be resumed is the fault catalogue's to say, and these rules may only be stricter.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection
+from datetime import datetime
+from typing import Protocol
+from uuid import UUID
+
+import msgspec
+from msgspec.structs import replace
+
+from incidents.rules.events import (
+    AlarmAcknowledged,
+    AlarmCleared,
+    AlarmRaised,
+    CycleAborted,
+    CycleResumed,
+    Fault,
+    Priority,
+    Recorded,
+    Resume,
+    WordsRef,
+)
+from incidents.rules.refusals import Refusal
+
+RESUMES_PER_CYCLE = 1
+ABORT_REASONS = {
+    "fault": "The fault does not permit a resume",
+    "item-in-the-way": "An item was in the way",
+    "part-damaged": "A part is stiff, blocked or damaged",
+    "wrong-load": "The load or programme was wrong",
+    "cant-tell": "I can’t tell",
+}
+UNKNOWN_FAULT_INSTRUCTION = "Leave the door shut and read the machine’s display. Call engineering."
+UNKNOWN_FAULT_CAUTION = "The fault is not in the catalogue: expect heat, chemicals, sharps and a contaminated load."
+
+
+class Alarm(msgspec.Struct, frozen=True):
+    id: UUID
+    code: str
+    title: str
+    phase: str
+    priority: Priority
+    known: bool
+    resume: Resume
+    halts: bool
+    raised_at: datetime
+    acknowledged_at: datetime | None = None
+    acknowledged_by: UUID | None = None
+    cleared_at: datetime | None = None
+    decided: bool = False
+
+    @property
+    def state(self) -> str:
+        """The IEC 62682 state: unacknowledged, acknowledged, returned-unacknowledged or normal."""
+        if self.acknowledged_at is None:
+            return "returned-unacknowledged" if self.cleared_at else "unacknowledged"
+        return "normal" if self.cleared_at or self.decided else "acknowledged"
+
+
+class HasAlarms(Protocol):
+    """A load, or a machine that alarmed without one."""
+
+    @property
+    def alarms(self) -> tuple[Alarm, ...]: ...
+    @property
+    def name(self) -> str: ...
+
+
+class Stoppable(HasAlarms, Protocol):
+    @property
+    def stage(self) -> str: ...
+    @property
+    def resumes(self) -> Collection[object]: ...
+
+
+# --- folding ------------------------------------------------------------------------------------------
+
+
+def raised(alarms: tuple[Alarm, ...], event: Recorded, data: AlarmRaised) -> tuple[Alarm, ...]:
+    """Add the alarm once; the same alarm told twice is one alarm."""
+    if any(alarm.id == data.alarm for alarm in alarms):
+        return alarms
+    return (
+        *alarms,
+        Alarm(
+            id=data.alarm,
+            code=data.code,
+            title=data.title,
+            phase=data.phase,
+            priority=data.priority,
+            known=data.known,
+            resume=data.resume,
+            halts=data.halts,
+            raised_at=event.occurred_at,
+        ),
+    )
+
+
+def acknowledged(alarms: tuple[Alarm, ...], event: Recorded, data: AlarmAcknowledged) -> tuple[Alarm, ...]:
+    """Only the first acknowledgement counts."""
+    return tuple(
+        replace(alarm, acknowledged_at=event.occurred_at, acknowledged_by=event.actor.id)
+        if alarm.id == data.alarm and alarm.acknowledged_at is None
+        else alarm
+        for alarm in alarms
+    )
+
+
+def cleared(alarms: tuple[Alarm, ...], event: Recorded, data: AlarmCleared) -> tuple[Alarm, ...]:
+    """Clear the named alarm, or the code's where a machine tells no more than the code."""
+    return tuple(
+        replace(alarm, cleared_at=event.occurred_at)
+        if alarm.cleared_at is None and (alarm.id == data.alarm or (data.alarm is None and alarm.code == data.code))
+        else alarm
+        for alarm in alarms
+    )
+
+
+def decided(alarms: tuple[Alarm, ...]) -> tuple[Alarm, ...]:
+    """A resume or an abort answers every alarm that stood."""
+    return tuple(replace(alarm, decided=True) for alarm in alarms)
+
+
+# --- deciding -----------------------------------------------------------------------------------------
+
+
+def find(holder: HasAlarms, alarm_id: UUID) -> Alarm | None:
+    return next((alarm for alarm in holder.alarms if alarm.id == alarm_id), None)
+
+
+def catalogue_entry(faults: Collection[Fault], code: str) -> Fault | None:
+    return next((fault for fault in faults if fault.code == code), None)
+
+
+def no_such_alarm(holder: HasAlarms) -> Refusal:
+    return Refusal("alarm-unknown", f"{holder.name} has no such alarm.", "Open the load’s page and look again.")
+
+
+def acknowledge(holder: HasAlarms, alarm_id: UUID) -> AlarmAcknowledged | Refusal:
+    """Seen, by a person. Nothing else follows from it."""
+    alarm = find(holder, alarm_id)
+    if alarm is None:
+        return no_such_alarm(holder)
+    if alarm.acknowledged_at is not None:
+        return Refusal(
+            "already-acknowledged",
+            f"This alarm was seen already, at {alarm.acknowledged_at:%H:%M:%S} UTC.",
+            "Go on with the decision: resume or abort.",
+        )
+    return AlarmAcknowledged(alarm=alarm_id)
+
+
+def resume_refusal(load: Stoppable, alarm: Alarm, roles: Collection[str]) -> Refusal | None:
+    """Why this person may not resume after this alarm, or None where they may.
+
+    Within the disinfection phase nobody resumes: time at temperature counts only within one uninterrupted
+    phase (ISO 15883-1, 4.3.1: "continuously maintained").
+    """
+    again = "Abort and run it again."
+    if load.stage != "stopped":
+        return Refusal(
+            "not-stopped", f"Resume is not possible: {load.name} is not stopped.", "Read the load’s page."
+        )
+    if alarm.acknowledged_at is None:
+        return Refusal(
+            "alarm-unseen", "Resume is not permitted: nobody has seen the alarm.", "Acknowledge it first."
+        )
+    if not alarm.known:
+        return Refusal(
+            "fault-unknown", f"Resume is not permitted: fault {alarm.code} is not in the catalogue.", again
+        )
+    if alarm.phase == "disinfection":
+        return Refusal(
+            "phase-protected",
+            "Resume is not permitted in disinfection: its time counts only without a break.",
+            again,
+        )
+    if len(load.resumes) >= RESUMES_PER_CYCLE:
+        return Refusal("resumed-before", "Resume is not permitted: this cycle was resumed once already.", again)
+    if alarm.resume == "never":
+        return Refusal(
+            "resume-not-permitted",
+            f"Resume is not permitted: the catalogue never allows it for “{alarm.title}” in {alarm.phase}.",
+            again,
+        )
+    if alarm.resume == "supervisor" and "supervisor" not in roles:
+        return Refusal(
+            "supervisor-resumes",
+            f"Only a supervisor may resume after “{alarm.title}” in {alarm.phase}.",
+            "Ask the supervisor, or abort and run it again.",
+        )
+    return None
+
+
+def resume(
+    load: Stoppable, alarm_id: UUID, roles: Collection[str], occurred_at: datetime
+) -> CycleResumed | Refusal:
+    alarm = find(load, alarm_id)
+    if alarm is None:
+        return no_such_alarm(load)
+    refusal = resume_refusal(load, alarm, roles)
+    if refusal is not None:
+        return refusal
+    others = [other for other in load.alarms if other.state == "unacknowledged" and other.id != alarm_id]
+    if others:
+        return Refusal(
+            "alarm-unseen",
+            f"Resume is not permitted: “{others[0].title}” is unseen.",
+            "Acknowledge it first.",
+        )
+    stricter = next(
+        (
+            found
+            for other in load.alarms
+            if other.halts and not other.decided and (found := resume_refusal(load, other, roles))
+        ),
+        None,
+    )
+    if stricter is not None:
+        return stricter
+    halt_s = max(0, int((occurred_at - alarm.raised_at).total_seconds()))
+    return CycleResumed(alarm=alarm_id, phase=alarm.phase, halt_s=halt_s)
+
+
+def abort(
+    load: Stoppable, reason: str, alarm_id: UUID | None, words: WordsRef | None = None
+) -> CycleAborted | Refusal:
+    """End the cycle: the load stays held, and only a complete new cycle clears its items."""
+    if reason not in ABORT_REASONS:
+        return Refusal("reason-unknown", f"“{reason}” is not a reason for an abort.", "Choose one from the list.")
+    if alarm_id is not None and find(load, alarm_id) is None:
+        return no_such_alarm(load)
+    if load.stage not in ("running", "stopped"):
+        return Refusal(
+            "cycle-not-running",
+            f"{load.name} can’t be aborted: no cycle is running.",
+            "Read the load’s page.",
+        )
+    return CycleAborted(reason=reason, alarm=alarm_id, words=words)

@@ -1,0 +1,76 @@
+"""Anything that needs someone, derived from the state of one load or one machine."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from datetime import datetime
+from uuid import UUID
+
+import msgspec
+
+from incidents.rules.alarms import Alarm
+from incidents.rules.events import Priority
+from incidents.rules.loads import Load
+from incidents.rules.machines import Machine
+from incidents.rules.release import disposition, holds, under_recall
+
+
+class OpenItem(msgspec.Struct, frozen=True):
+    """`key` is stable while the item is open; `since` is when its need began."""
+
+    key: str
+    kind: str
+    priority: Priority
+    title: str
+    since: datetime
+    alarm: UUID | None = None
+
+
+def of_load(load: Load) -> Iterator[OpenItem]:
+    yield from of_alarms(load.name, load.alarms)
+    item = _of_the_load_itself(load)
+    if item is not None:
+        yield item
+
+
+def of_machine(machine: Machine) -> Iterator[OpenItem]:
+    yield from of_alarms(machine.name, machine.alarms)
+    for stray in machine.strays:
+        yield OpenItem(f"stray:{stray.event_id}", "cycle-without-load", "medium", f"{stray.sentence}.", stray.at)
+
+
+def of_alarms(name: str, alarms: tuple[Alarm, ...]) -> Iterator[OpenItem]:
+    for alarm in alarms:
+        if alarm.acknowledged_at is None:
+            title = f"{name}: {_lowered(alarm.title)}, in {alarm.phase}. Nobody has seen it."
+            yield OpenItem(f"alarm:{alarm.id}", "alarm", alarm.priority, title, alarm.raised_at, alarm.id)
+
+
+def _lowered(title: str) -> str:
+    return title[:1].lower() + title[1:]
+
+
+def _of_the_load_itself(load: Load) -> OpenItem | None:
+    since = load.ended_at or load.started_at or load.assembled_at
+    if since is None:
+        return None
+    if under_recall(load):
+        return OpenItem("recall", "recall", "high", f"{load.name} is under recall review.", since)
+    if load.reprocessed or load.release is not None:
+        return None
+    if load.stage in ("aborted", "incomplete") and not load.reruns:
+        return OpenItem("rerun", "rerun-due", "high", f"Run {load.name} again. It is held.", since)
+    if load.overdue_since is not None and load.stage in ("running", "stopped"):
+        title = f"{load.name}: the outcome is unknown."
+        return OpenItem("outcome", "outcome-unknown", "high", title, load.overdue_since)
+    if load.stage == "stopped":
+        if all(alarm.acknowledged_at for alarm in load.alarms):
+            return OpenItem("decide", "decision-due", "high", f"{load.name} stopped. Resume or abort.", since)
+        return None
+    standing = holds(load)
+    if standing:
+        return OpenItem("held", "held", "medium", f"{load.name} is held. {standing[0].sentence}", since)
+    if disposition(load) == "awaiting review":
+        todo = "Release" if load.review else "Review"
+        return OpenItem("review", "review-due", "medium", f"{todo} {load.name}.", since)
+    return None

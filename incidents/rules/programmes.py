@@ -1,0 +1,151 @@
+"""Cycle programmes and the fault catalogue: what a publication must say before it may be used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from incidents.rules.events import CataloguePublished, Fault, ProgrammeInForce, ProgrammePublished
+from incidents.rules.refusals import Refusal
+
+PHASE_CODES = ("pre-wash", "wash", "rinse", "disinfection", "drying")
+DAY_S = 24 * 3600
+
+
+def in_force(programme: ProgrammePublished) -> ProgrammeInForce:
+    """The part of a programme that a load keeps."""
+    return ProgrammeInForce(
+        name=programme.name,
+        edition=programme.edition,
+        phases=tuple(phase.code for phase in programme.phases),
+        expected_s=programme.expected_s,
+        grace_s=programme.grace_s,
+        criteria=programme.criteria,
+    )
+
+
+def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
+    """Why this programme can't be published, or None."""
+    what = f"Programme “{programme.name}” was not published:"
+    if not programme.phases:
+        return Refusal("programme-empty", f"{what} it has no phases.", "Name at least one phase.")
+    codes = [phase.code for phase in programme.phases]
+    if len(set(codes)) < len(codes):
+        return Refusal("phase-twice", f"{what} a phase code stands twice.", "Give each phase its own code.")
+    if not 0 < programme.expected_s <= DAY_S or not 0 <= programme.grace_s <= DAY_S:
+        return Refusal(
+            "duration-out-of-range", f"{what} its duration or grace is out of range.", "Give up to 24 hours."
+        )
+    names = [criterion.code for criterion in programme.criteria]
+    if len(set(names)) < len(names):
+        return Refusal("criterion-twice", f"{what} a criterion stands twice.", "Give each its own code.")
+    if not any(criterion.kind == "disinfection" for criterion in programme.criteria):
+        return Refusal(
+            "no-disinfection-criterion",
+            f"{what} nothing in it says how disinfection is read off the record.",
+            "Add a criterion of kind disinfection.",
+        )
+    return None
+
+
+def catalogue_refusal(catalogue: CataloguePublished) -> Refusal | None:
+    """Why this catalogue can't be published, or None."""
+    codes = [fault.code for fault in catalogue.faults]
+    doubles = sorted({code for code in codes if codes.count(code) > 1})
+    if doubles:
+        return Refusal(
+            "fault-twice", f"The catalogue has fault {doubles[0]} twice.", "Give each fault its own code."
+        )
+    for fault in catalogue.faults:
+        if fault.resume.get("disinfection", "never") != "never":
+            return Refusal(
+                "phase-protected",
+                f"Fault {fault.code} would allow a resume in disinfection, whose time counts only without a break.",
+                "Leave disinfection out of its resume rule.",
+            )
+    return None
+
+
+STARTING_FAULTS: Sequence[Fault] = (
+    Fault(
+        code="W01",
+        title="Water did not come in",
+        consequence="The load is not washed",
+        time_to_respond="within the cycle",
+        priority="medium",
+        why="The cycle waits and its load is delayed",
+        first_instruction="Check the water tap and the supply. Leave the door shut.",
+        caution="The chamber may be hot and wet; the load is contaminated.",
+        resume={"pre-wash": "technician", "wash": "supervisor"},
+    ),
+    Fault(
+        code="W02",
+        title="A spray arm does not turn",
+        consequence="Cleaning is not proven",
+        time_to_respond="within minutes",
+        priority="high",
+        why="Parts of the load were not reached by the jets",
+        first_instruction="Leave the door shut. It unlocks when the water has drained.",
+        caution="Sharps: never reach into a tray that you can’t see into. The load is contaminated.",
+        resume={"pre-wash": "technician"},
+    ),
+    Fault(
+        code="W03",
+        title="Cleaner was not dosed",
+        consequence="Cleaning is not proven",
+        time_to_respond="within minutes",
+        priority="high",
+        why="Without cleaner the soil stays",
+        first_instruction="Read the canister’s level. Goggles and gloves before you touch it.",
+        caution="Concentrate burns. Never pour leftovers into the new canister.",
+        resume={},
+    ),
+    Fault(
+        code="T01",
+        title="Disinfection temperature not reached",
+        consequence="Disinfection is not proven",
+        time_to_respond="within minutes",
+        priority="high",
+        why="Heat is what disinfects this load",
+        first_instruction="Leave the door shut. Abort and run it again.",
+        caution="Surfaces and water up to 95 °C. The load is contaminated: gloves, apron, visor.",
+        resume={},
+    ),
+    Fault(
+        code="D01",
+        title="The door opened during the cycle",
+        consequence="Disinfection is not proven; injury is possible",
+        time_to_respond="at once",
+        priority="high",
+        why="Hot water or steam may come out, and the cycle is broken",
+        first_instruction="Step back from the door. Call the supervisor.",
+        caution="Hot water and steam. Wet floor. The load is contaminated.",
+        resume={},
+    ),
+    Fault(
+        code="A01",
+        title="Drying air too cold",
+        consequence="The load may stay wet",
+        time_to_respond="within the shift",
+        priority="medium",
+        why="A wet load can’t be packed",
+        first_instruction="Check the air filter’s light. Leave the door shut.",
+        caution="The dryer may exceed 100 °C.",
+        resume={"drying": "technician"},
+    ),
+    Fault(
+        code="P01",
+        title="The printer has no paper",
+        consequence="The cycle’s record may be missing",
+        time_to_respond="within the cycle",
+        priority="low",
+        why="Without a record the load can’t be released",
+        first_instruction="Put in a new roll and check that the record is printed.",
+        caution="",
+        resume={
+            "pre-wash": "technician",
+            "wash": "technician",
+            "rinse": "technician",
+            "drying": "technician",
+        },
+    ),
+)

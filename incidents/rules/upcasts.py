@@ -1,0 +1,30 @@
+"""Old shapes of events made new: dict -> dict, one for each (type, old version), applied in turn.
+
+Stored text never changes. An upcast adds what the new shape asks for from what the old one said; it never
+drops what was said. The samples under `tests/samples/` keep every version that was ever written.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+Data = dict[str, Any]
+UPCASTS: dict[tuple[str, int], Callable[[Data], Data]] = {}
+
+
+class NoUpcast(Exception):
+    """An event of a version that this release can't read: it was written by a newer one."""
+
+
+def to_current(kind: str, schema: int, current: int, data: Data) -> Data:
+    """Lift `data` from `schema` to `current`, a version at a time. Raises NoUpcast."""
+    while schema < current:
+        step = UPCASTS.get((kind, schema))
+        if step is None:
+            raise NoUpcast(f"{kind} version {schema} has no upcast to version {schema + 1}")
+        data = step(data)
+        schema += 1
+    if schema > current:
+        raise NoUpcast(f"{kind} version {schema} is newer than version {current}, the newest known here")
+    return data
