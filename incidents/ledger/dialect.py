@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from datetime import UTC, datetime
 from typing import Any
 from uuid import UUID
 
-from django.db import connection
+from django.db import connection, transaction
 
 # SQLite keeps a UUID as 32 hexadecimal digits, as Django's UUIDField does.
 sqlite3.register_adapter(UUID, lambda value: value.hex)
@@ -54,3 +55,24 @@ def insert_many(cursor: Any, table: str, columns: Sequence[str], rows: Sequence[
         cursor.execute(statement, rows[0])
     else:
         cursor.executemany(statement, rows)
+
+
+@contextmanager
+def snapshot() -> Iterator[None]:
+    """Read everything inside as of one moment, holding no lock that a writer would wait for.
+
+    Inside a transaction already open it adds nothing: that one's view is what there is.
+    """
+    if connection.in_atomic_block:
+        yield
+    elif on_postgresql():
+        with transaction.atomic(), connection.cursor() as cursor:
+            cursor.execute("SET TRANSACTION ISOLATION LEVEL REPEATABLE READ")
+            yield
+    else:
+        with connection.cursor() as cursor:
+            cursor.execute("BEGIN DEFERRED")
+            try:
+                yield
+            finally:
+                cursor.execute("COMMIT")

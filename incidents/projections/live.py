@@ -67,21 +67,21 @@ def _write(log: Log, stream: Stream, change: Change, position: int) -> None:
         if old is not None:
             log.cursor.execute(_closing(table), (position, *owner))
         if new is not None:
-            insert_many(log.cursor, table.name, table.columns, [(*owner, position, None, *_plain(table, new))])
+            insert_many(log.cursor, table.name, table.columns, [(*owner, position, None, *plain(table, new))])
     elif new is None:
         log.cursor.execute(_removing(table), owner)
     elif old is None:
-        insert_many(log.cursor, table.name, table.columns, [(*owner, *_plain(table, new))])
+        insert_many(log.cursor, table.name, table.columns, [(*owner, *plain(table, new))])
     else:
         moved = [n for n, value in enumerate(new) if value != old[n]]
-        plain = _plain(table, new)
+        kept = plain(table, new)
         named = ", ".join(f"{table.values[n]} = %s" for n in moved)
         log.cursor.execute(
-            f"UPDATE {table.name} SET {named} WHERE {_these(table)}", (*(plain[n] for n in moved), *owner)
+            f"UPDATE {table.name} SET {named} WHERE {_these(table)}", (*(kept[n] for n in moved), *owner)
         )
 
 
-def _plain(table: Table, values: Values) -> Values:
+def plain(table: Table, values: Values) -> Values:
     """Values as the database keeps them."""
     if not table.moments:
         return values
