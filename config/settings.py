@@ -124,6 +124,7 @@ MIDDLEWARE = [
     "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",
+    "incidents.pages.middleware.Busy",
 ]
 ROOT_URLCONF = "config.urls"
 ASGI_APPLICATION = "config.asgi.application"
@@ -157,7 +158,7 @@ AUTH_USER_MODEL = "incidents.Person"
 AUTHENTICATION_BACKENDS = [
     "axes.backends.AxesStandaloneBackend",
     "incidents.identity.backends.BadgeAndPin",
-    "django.contrib.auth.backends.ModelBackend",
+    "incidents.identity.backends.LoginAndPassword",
 ]
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 AUTH_PASSWORD_VALIDATORS = [
@@ -177,7 +178,7 @@ AXES_VERBOSE = False
 KNOX_TOKEN_MODEL = "incidents.AccessToken"
 REST_KNOX = {"TOKEN_TTL": None, "TOKEN_MODEL": "incidents.AccessToken"}
 REST_FRAMEWORK = {
-    "DEFAULT_AUTHENTICATION_CLASSES": ["knox.auth.TokenAuthentication"],
+    "DEFAULT_AUTHENTICATION_CLASSES": ["incidents.api.tokens.BoundToken"],
     "DEFAULT_PERMISSION_CLASSES": ["rest_framework.permissions.IsAuthenticated"],
     "DEFAULT_RENDERER_CLASSES": ["rest_framework.renderers.JSONRenderer"],
     "DEFAULT_PARSER_CLASSES": ["rest_framework.parsers.JSONParser"],
@@ -188,6 +189,7 @@ USE_I18N = False
 USE_TZ = True
 TIME_ZONE = "UTC"
 STATIC_URL = "static/"
+STATICFILES_DIRS = [BASE_DIR / "incidents" / "pages" / "static"]
 STATIC_ROOT = DATA_DIR / "static"
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = False

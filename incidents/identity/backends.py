@@ -11,6 +11,23 @@ from django.http import HttpRequest
 from incidents.identity.models import Person
 
 
+class LoginAndPassword(ModelBackend):
+    """A sign-in name and a password."""
+
+    def authenticate(
+        self,
+        request: HttpRequest | None,
+        username: str | None = None,
+        password: str | None = None,
+        badge: bool = False,
+        **more: Any,
+    ) -> Person | None:
+        if badge:
+            return None
+        found = super().authenticate(request, username=username, password=password)
+        return found if isinstance(found, Person) else None
+
+
 class BadgeAndPin(ModelBackend):
     """A badge names a person; only the PIN beside it proves who holds it (Argon2id)."""
 

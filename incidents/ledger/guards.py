@@ -135,8 +135,10 @@ def _missing(vendor: str, cursor: CursorWrapper) -> list[Trigger]:
 
 
 def _sqlite_triggers(table: str) -> list[Trigger]:
+    """`rowid` is a second name of every row, by which INSERT and UPDATE OR REPLACE could hit another one."""
     taken = " OR ".join(f"EXISTS (SELECT 1 FROM {table} WHERE {_same(key)})" for key in [*KEYS[table], "rowid"])
-    refused = {"INSERT": taken, "UPDATE": REFUSED_CHANGES[table], "DELETE": "TRUE"}
+    changed = f"{REFUSED_CHANGES[table]} OR NEW.rowid <> OLD.rowid"
+    refused = {"INSERT": taken, "UPDATE": changed, "DELETE": "TRUE"}
     return [_sqlite_trigger(table, act, condition) for act, condition in refused.items()]
 
 

@@ -117,3 +117,18 @@ def watch_at() -> datetime | None:
     """When the sweep last ran to its end."""
     beat = Heartbeat.objects.filter(name="sweep").first()
     return beat.at if beat else None
+
+
+def counts(facility: UUID) -> dict[str, int]:
+    """How many loads are in each disposition that someone has to think of."""
+    rows = LoadRow.objects.filter(facility_id=facility)
+    return {
+        "held": rows.filter(disposition="quarantined").count(),
+        "review": rows.filter(disposition="awaiting review").count(),
+        "recall": rows.filter(under_recall=True).count(),
+    }
+
+
+def programme_names(facility: UUID) -> list[str]:
+    rows = ProgrammeRow.objects.filter(facility_id=facility, **STANDING).order_by("name")
+    return list(rows.values_list("name", flat=True))

@@ -128,14 +128,22 @@ class Load(msgspec.Struct, frozen=True):
     def expected_end_at(self) -> datetime | None:
         if self.started_at is None or self.programme is None:
             return None
-        return self.started_at + timedelta(seconds=self.programme.expected_s)
+        return _plus(self.started_at, self.programme.expected_s)
 
     @property
     def due_at(self) -> datetime | None:
         """When a cycle without an end becomes *outcome unknown*; an unknown programme has no expected end."""
         if self.expected_end_at is None or self.programme is None or self.stage not in ("running", "stopped"):
             return None
-        return self.expected_end_at + timedelta(seconds=self.programme.grace_s)
+        return _plus(self.expected_end_at, self.programme.grace_s)
+
+
+def _plus(moment: datetime, seconds: int) -> datetime:
+    """A moment some seconds later; a claimed time at the end of the calendar stays there."""
+    try:
+        return moment + timedelta(seconds=seconds)
+    except OverflowError:
+        return datetime.max.replace(tzinfo=moment.tzinfo)
 
 
 def fold(load_id: UUID, events: Sequence[Recorded]) -> Load:
@@ -179,15 +187,15 @@ def evolve(load: Load, event: Recorded) -> Load:
     if step is None:
         return _unexpected(load, event, "Something was recorded here that belongs elsewhere.")
     after = step(load, event, event.data)
-    if event.sequence is not None or event.occurred_at > event.recorded_at + SKEW:
+    if event.sequence is not None or event.occurred_at - event.recorded_at > SKEW:
         after = _judge_time(after, event)
     return replace(after, version=event.version)
 
 
 def _judge_time(load: Load, event: Recorded) -> Load:
-    if event.occurred_at > event.recorded_at + SKEW:
+    if event.occurred_at - event.recorded_at > SKEW:
         return _unexpected(load, event, "It claims a time more than 2 min ahead of the clock here.")
-    if load.assembled_at is not None and event.occurred_at < load.assembled_at - SKEW:
+    if load.assembled_at is not None and load.assembled_at - event.occurred_at > SKEW:
         return _unexpected(load, event, "It claims a time before this load was assembled.")
     return load
 
@@ -292,6 +300,8 @@ def _aborted(load: Load, event: Recorded, data: CycleAborted) -> Load:
 def _finished(load: Load, event: Recorded, data: CycleFinished) -> Load:
     if load.stage in ENDED:
         return _finished_again(load, event, data)
+    if load.started_at is not None and load.started_at - event.occurred_at > SKEW:
+        return _unexpected(load, event, "An end was reported with a time before this cycle started.")
     known = load.machine_cycle
     told = data.machine_cycle
     after = replace(

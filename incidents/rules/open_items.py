@@ -12,7 +12,7 @@ from incidents.rules.alarms import Alarm
 from incidents.rules.events import Priority
 from incidents.rules.loads import Load
 from incidents.rules.machines import Machine
-from incidents.rules.release import disposition, holds, under_recall
+from incidents.rules.release import Hold, disposition, holds, under_recall
 
 
 class OpenItem(msgspec.Struct, frozen=True):
@@ -55,6 +55,7 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
     if since is None:
         return None
     if under_recall(load):
+        since = _newest(holds(load)) or since
         return OpenItem("recall", "recall", "high", f"{load.name} is under recall review.", since)
     if load.reprocessed or load.release is not None:
         return None
@@ -69,8 +70,14 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
         return None
     standing = holds(load)
     if standing:
-        return OpenItem("held", "held", "medium", f"{load.name} is held. {standing[0].sentence}", since)
+        title = f"{load.name} is held. {standing[0].sentence}"
+        return OpenItem("held", "held", "medium", title, _newest(standing) or since)
     if disposition(load) == "awaiting review":
         todo = "Release" if load.review else "Review"
         return OpenItem("review", "review-due", "medium", f"{todo} {load.name}.", since)
     return None
+
+
+def _newest(standing: tuple[Hold, ...]) -> datetime | None:
+    """When the newest of these holds arrived: that is when the load began to need someone."""
+    return max((hold.at for hold in standing if hold.at), default=None)

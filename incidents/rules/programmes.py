@@ -4,7 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from incidents.rules.events import CataloguePublished, Fault, ProgrammeInForce, ProgrammePublished
+from incidents.rules.events import (
+    CataloguePublished,
+    Criterion,
+    Fault,
+    Phase,
+    ProgrammeInForce,
+    ProgrammePublished,
+)
 from incidents.rules.refusals import Refusal
 
 PHASE_CODES = ("pre-wash", "wash", "rinse", "disinfection", "drying")
@@ -149,3 +156,21 @@ STARTING_FAULTS: Sequence[Fault] = (
         },
     ),
 )
+
+# A starting point in this project's own words (invented); a department publishes what its machines run.
+STARTING_PHASES: Sequence[Phase] = (
+    Phase("pre-wash", "Pre-wash", 3),
+    Phase("wash", "Wash", 10),
+    Phase("rinse", "Rinse", 4),
+    Phase("disinfection", "Disinfect", 8),
+    Phase("drying", "Dry", 20),
+)
+STARTING_CRITERIA: Sequence[Criterion] = (
+    Criterion("disinfection", "Disinfection: holding time and temperature at the recorded probe", "disinfection"),
+    Criterion("upper-band", "Temperature stayed below the band’s upper limit", "upper-band"),
+    Criterion("cleaning", "Wash: time, temperature and doses", "cleaning"),
+    Criterion("rinse", "Final rinse: water came in and its conductivity", "rinse"),
+    Criterion("drying", "Drying: time and temperature", "drying"),
+    Criterion("documentation", "The record is whole and legible", "documentation"),
+)
+STARTING_GRACE_S = 600

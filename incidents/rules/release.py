@@ -154,6 +154,15 @@ def _holds_of_the_cycle(load: Load) -> Iterator[Hold]:
             "cycle",
             load.ended_at,
         )
+    elif load.stage == "finished" and _disinfection_was_interrupted(load):
+        yield Hold(
+            "disinfection-not-proven:interrupted",
+            "disinfection-not-proven",
+            "Disinfection is not proven: its phase was interrupted, and its time counts only without a break.",
+            f"programme {load.programme_name}",
+            "cycle",
+            load.ended_at,
+        )
     elif load.stage == "finished" and (load.programme is None or load.basis != "transcribed"):
         yield Hold(
             "disinfection-not-proven",
@@ -198,16 +207,32 @@ def _holds_of_the_review(load: Load) -> Iterator[Hold]:
             load.review.at,
         )
         return
-    for finding in load.review.findings:
+    for finding in _findings(load):
         if finding.verdict != "met":
             yield _hold_of(finding, load.review.at)
+
+
+def _findings(load: Load) -> Iterator[Finding]:
+    """What the review found; a criterion of the programme in force that it left out is not proven."""
+    stated = load.review.findings if load.review else ()
+    yield from stated
+    named = {finding.criterion for finding in stated}
+    for criterion in load.programme.criteria if load.programme else ():
+        if criterion.code not in named:
+            yield Finding(criterion.code, criterion.kind, criterion.title, "not-proven")
+
+
+def _disinfection_was_interrupted(load: Load) -> bool:
+    """A halt in disinfection is never made up by what came after it (ISO 15883-1, 4.3.1: "continuously")."""
+    halted = any(alarm.halts and alarm.phase == "disinfection" for alarm in load.alarms)
+    return halted or any(resumption.phase == "disinfection" for resumption in load.resumes)
 
 
 def _hold_of(finding: Finding, at: datetime) -> Hold:
     code = finding.kind if finding.kind in _ONE_CODE else f"{finding.kind}-{finding.verdict}"
     verdict = "not met" if finding.verdict == "not-met" else "not proven"
     return Hold(
-        f"{code}:{finding.criterion}",
+        f"{finding.kind}-{finding.verdict}:{finding.criterion}",
         code,
         f"{finding.title}: {verdict}.",
         "read off the record",
@@ -231,7 +256,7 @@ def disposition(load: Load) -> Disposition:
 
 def under_recall(load: Load) -> bool:
     """A hold that stands against a load already released: review it as a recall."""
-    return load.release is not None and not load.reprocessed and bool(holds(load))
+    return load.release is not None and bool(holds(load))
 
 
 # --- deciding -----------------------------------------------------------------------------------------
@@ -269,6 +294,8 @@ def review(
             f"The programme in force has no criterion “{strange[0]}”.",
             "Open the review again: it lists the criteria.",
         )
+    if not set(verdicts.values()) <= set(VERDICTS):
+        return Refusal("verdict-unknown", "A verdict is met, not met or not proven.", "State each criterion again.")
     findings = tuple(
         Finding(criterion.code, criterion.kind, criterion.title, verdicts.get(criterion.code, "not-proven"))
         for criterion in load.programme.criteria
@@ -315,6 +342,8 @@ def release_refusal(load: Load) -> Refusal | None:
     if load.release is not None or load.reprocessed:
         ended = "released" if load.release is not None else "reprocessed"
         return Refusal("already-ended", f"{load.name} is {ended} already.", "Read the load’s page.")
+    if load.reruns:
+        return Refusal("run-again", f"{load.name} was run again; its items are in that load.", "Release that one.")
     standing = holds(load)
     if standing:
         pinned = "" if standing[0].liftable else " No signature changes that."

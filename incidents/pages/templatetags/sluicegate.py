@@ -114,7 +114,7 @@ def verdict(value: object) -> SafeString:
 def glyph_at(name: str, share: float, y: int, size: int) -> SafeString:
     """A glyph inside a drawing, its staff on `share` of the width."""
     return format_html(
-        '<svg class="glyph-at" x="{}" y="{}" width="{}" height="{}" viewBox="3 0 24 24" fill="none"'
+        '<svg x="{}" y="{}" width="{}" height="{}" viewBox="3 0 24 24" fill="none"'
         ' stroke="currentColor" stroke-width="2.2">{}</svg>',
         percent(share),
         y,
@@ -128,17 +128,25 @@ def _zone(name: str | None) -> tzinfo:
     return ZoneInfo(name) if name else UTC
 
 
+def _there(at: datetime, zone: str | None) -> datetime:
+    """The moment in the facility's zone; a claimed one at the edge of the calendar stays in UTC."""
+    try:
+        return at.astimezone(_zone(zone))
+    except OverflowError:
+        return at
+
+
 @register.filter
 def day(at: datetime | None, zone: str | None) -> str:
     if not at:
         return ""
-    here = at.astimezone(_zone(zone))
+    here = _there(at, zone)
     return f"{here.day} {MONTHS[here.month - 1]} {here.year}"
 
 
 @register.filter
 def clock(at: datetime | None, zone: str | None) -> str:
-    return f"{at.astimezone(_zone(zone)):%H:%M:%S}" if at else ""
+    return f"{_there(at, zone):%H:%M:%S}" if at else ""
 
 
 @register.filter
@@ -215,7 +223,7 @@ def gauge_staff(gauge: Any, zone: str | None) -> dict[str, Any]:
     filled = share(now)
     ticks = []
     for at in _quarters(start, end):
-        here = at.astimezone(_zone(zone))
+        here = _there(at, zone)
         hidden = filled - 0.025 < share(at) < filled + 0.09 or share(at) > 0.96
         name = f"{here:%H}" if here.minute == 0 and not hidden else ""
         ticks.append({"x": percent(share(at)), "hour": here.minute == 0, "name": name})
@@ -226,3 +234,14 @@ def gauge_staff(gauge: Any, zone: str | None) -> dict[str, Any]:
         "late": filled > 0.88,
         "words": f"{clock(start, zone)[:5]} to {clock(end, zone)[:5]}, now {clock(now, zone)[:5]}",
     }
+
+
+@register.filter
+def words(code: str) -> str:
+    """A code as words: "dirty-side" is "dirty side"."""
+    return code.replace("-", " ")
+
+
+@register.filter
+def lower_first(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:]

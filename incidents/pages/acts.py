@@ -1,0 +1,102 @@
+"""What may be done now with a load, and why the rest may not: asked of the rules, for this person."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Any
+
+from django.urls import reverse
+
+from incidents.pages.here import Here
+from incidents.queries.story import Story
+from incidents.rules import authority, release, reruns
+from incidents.rules.refusals import Refusal
+
+Act = dict[str, Any]
+
+
+def acts_of(here: Here, told: Story) -> list[Act]:
+    """Acts of this load for this person: what is open first, each refused one with its reason."""
+    acts = list(_acts(here, told))
+    opened = [act for act in acts if act["kind"] == "open"]
+    if opened:
+        opened[0]["main"] = True
+    return opened + [act for act in acts if act["kind"] == "refused"]
+
+
+def _acts(here: Here, told: Story) -> Iterator[Act]:
+    load = told.load
+    for alarm in load.alarms:
+        if alarm.acknowledged_at is None or (load.stage == "stopped" and not alarm.decided):
+            url = reverse("alarm", args=[here.facility.slug, "load", load.id, alarm.id])
+            label = "See the alarm" if alarm.acknowledged_at is None else "Decide"
+            yield {
+                "kind": "open",
+                "title": f"{alarm.title}.",
+                "sentence": "",
+                "label": label,
+                "url": url,
+                "glyph": "hi",
+            }
+    if load.stage == "assembled":
+        yield _act(here, told, "start_cycle", "Start its cycle", "once the machine runs.", "Start", "#start")
+    if load.stage in ("running", "stopped"):
+        yield _act(
+            here, told, "report_end", "Its end", "when the machine shows it.", "Record the end", "#end", "free"
+        )
+        yield _act(here, told, "report_alarm", "An alarm", "that the machine shows.", "Record it", "#report", "hi")
+    if load.stage == "finished" and told.disposition in ("awaiting review", "quarantined"):
+        yield _review(here, told)
+    yield _release(here, told)
+    yield _rerun(here, told)
+    for n, board in enumerate(told.holds):
+        if board.liftable:
+            url = reverse("lift", args=[here.facility.slug, load.id]) + f"?hold={board.key}"
+            sentence = f"{board.sentence} {board.who}."
+            yield _act(here, told, "lift_hold", f"Lift hold {n + 1}.", sentence, "Lift it", url, "eye")
+    if load.stage not in ("running", "stopped", "assembled"):
+        yield _act(here, told, "place_load", "Its place", "when it is moved.", "Record its place", "#place", "scan")
+    yield _act(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "Hold it", "#hold", "held")
+
+
+def _act(
+    here: Here, told: Story, deed: str, title: str, sentence: str, label: str, url: str, glyph: str = "arrow"
+) -> Act:
+    refusal = authority.refusal(deed, here.rights.roles, here.rights.competences)
+    if refusal is not None:
+        return refused(title, refusal)
+    return {"kind": "open", "title": title, "sentence": sentence, "label": label, "url": url, "glyph": glyph}
+
+
+def refused(title: str, refusal: Refusal) -> Act:
+    return {"kind": "refused", "title": f"{title}:", "sentence": f"{refusal.sentence} {refusal.next_step}"}
+
+
+def _review(here: Here, told: Story) -> Act:
+    url = reverse("review", args=[here.facility.slug, told.load.id])
+    if told.load.review is not None and told.load.review.record_seen:
+        return refused("Review", Refusal("already-reviewed", "The record was reviewed already.", ""))
+    return _act(
+        here, told, "review_load", "Review the record", "and state each criterion.", "Review", url, "review"
+    )
+
+
+def _release(here: Here, told: Story) -> Act:
+    refusal = release.release_refusal(told.load)
+    if refusal is not None:
+        return refused("Release", refusal)
+    url = reverse("release", args=[here.facility.slug, told.load.id])
+    return _act(here, told, "release_load", "Release it", "with your signature.", "Release", url, "released")
+
+
+def _rerun(here: Here, told: Story) -> Act:
+    refusal = reruns.rerun_refusal(told.load)
+    if refusal is not None:
+        return refused("Re-run", refusal)
+    if told.load.reruns and told.reruns and told.reruns[-1].disposition in ("in process", "awaiting review"):
+        return refused(
+            "Re-run",
+            Refusal("rerun-under-way", f"It is being run again as {told.reruns[-1].name}.", "Follow that load."),
+        )
+    sentence = "as a new, linked load. Only a complete new cycle clears its items."
+    return _act(here, told, "rerun_load", "Run it again", sentence, "Start the re-run", "#rerun", "reprocessed")

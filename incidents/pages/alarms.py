@@ -1,0 +1,122 @@
+"""The alarm deed: seen, decided, placed. One page that always shows the next step."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect
+from django.views.decorators.http import require_POST
+
+from incidents.operations import alarms as deeds
+from incidents.operations.deeds import Outcome
+from incidents.pages.here import Here, in_facility, said
+from incidents.pages.loads import story_or_404
+from incidents.queries import facts, machine_story
+from incidents.rules import alarms, authority
+from incidents.rules.alarms import Alarm
+from incidents.rules.events import Stream
+from incidents.rules.refusals import Refusal
+
+STEPS = ("Seen", "Decide", "Place")
+
+
+@in_facility
+def alarm(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponseBase:
+    return alarm_page(here, kind, owner, alarm)
+
+
+def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refusal | None = None) -> HttpResponse:
+    """The step that this alarm stands at; after a refused deed with what was refused (409)."""
+    told = story_or_404(here, owner) if kind == "load" else None
+    holder = told.load if told else machine_story.machine(here.facility.id, owner)
+    found = alarms.find(holder, alarm_id) if holder else None
+    if holder is None or found is None:
+        raise Http404
+    load = told.load if told else None
+    step = _step(found, load)
+    catalogue = facts.catalogue(here.facility.id, load.catalogue_edition or None if load else None)
+    fault = alarms.catalogue_entry(catalogue.faults, found.code) if catalogue else None
+    return here.page(
+        f"alarm_{step}.html",
+        "now",
+        status=409 if refusal else 200,
+        kind=kind,
+        owner=owner,
+        holder=holder,
+        load=load,
+        story=told,
+        alarm=found,
+        fault=fault,
+        catalogue=catalogue,
+        instruction=fault.first_instruction if fault else alarms.UNKNOWN_FAULT_INSTRUCTION,
+        caution=fault.caution if fault else alarms.UNKNOWN_FAULT_CAUTION,
+        resume_refusal=_resume_refusal(here, found, load),
+        reasons=alarms.ABORT_REASONS.items(),
+        refusal=refusal,
+        steps=_steps(step) if load else [],
+    )
+
+
+def _step(alarm: Alarm, load: Any) -> str:
+    if alarm.acknowledged_at is None:
+        return "seen"
+    if load is not None and load.stage in ("running", "stopped") and not alarm.decided:
+        return "decide"
+    if load is not None and load.stage == "aborted" and load.place == "chamber":
+        return "place"
+    return "done"
+
+
+def _steps(step: str) -> list[dict[str, str]]:
+    names = ["seen", "decide", "place", "done"]
+    at = names.index(step)
+    return [
+        {"title": title, "state": "done" if n < at else "current" if n == at else "ahead"}
+        for n, title in enumerate(STEPS)
+    ]
+
+
+def _resume_refusal(here: Here, alarm: Alarm, load: Any) -> Refusal | None:
+    if load is None:
+        return None
+    mine = authority.refusal("resume_cycle", here.rights.roles, here.rights.competences)
+    return mine or alarms.resume_refusal(load, alarm, here.rights.roles)
+
+
+def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, words: str) -> HttpResponse:
+    if isinstance(outcome, Refusal):
+        return alarm_page(here, kind, owner, alarm, outcome)
+    messages.success(here.request, words)
+    return redirect("alarm", slug=here.facility.slug, kind=kind, owner=owner, alarm=alarm)
+
+
+@require_POST
+@in_facility
+def acknowledge(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponse:
+    if kind not in ("load", "machine"):
+        raise Http404
+    outcome = deeds.acknowledge_alarm(here.asks(expecting=False), stream=Stream(kind, owner), alarm=alarm)
+    return _done(here, kind, owner, alarm, outcome, "Seen. That solves nothing yet.")
+
+
+@require_POST
+@in_facility
+def resume(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
+    outcome = deeds.resume_cycle(here.asks(), load=owner, alarm=alarm)
+    return _done(here, "load", owner, alarm, outcome, "The resume is recorded.")
+
+
+@require_POST
+@in_facility
+def abort(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
+    outcome = deeds.abort_cycle(
+        here.asks(),
+        load=owner,
+        reason=here.request.POST.get("reason", ""),
+        alarm=alarm,
+        words=said(here.request, "words"),
+    )
+    return _done(here, "load", owner, alarm, outcome, "The cycle is aborted and the load is held.")

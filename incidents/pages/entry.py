@@ -1,0 +1,125 @@
+"""Coming in: first run, sign-in by badge and PIN or by password, sign-out."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from django.contrib.auth import authenticate, login, logout
+from django.db import transaction
+from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.utils.http import url_has_allowed_host_and_scheme
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_http_methods, require_POST
+
+from incidents.identity.ids import new_id
+from incidents.identity.models import Facility, Membership, Person
+from incidents.identity.rights import facilities_of
+from incidents.ledger.writing import open_ledger
+from incidents.operations import setting_up
+from incidents.operations.deeds import Doer, Request
+from incidents.pages.forms import BadgeForm, FirstRunForm, PasswordForm
+from incidents.pages.people import add_person
+from incidents.rules import programmes
+from incidents.rules.events import Actor
+from incidents.rules.refusals import Refusal
+
+
+@never_cache
+def root(request: HttpRequest) -> HttpResponse:
+    """Where a bare address leads: first run, sign-in, or the person's facility."""
+    if not Person.objects.exists():
+        return redirect("first-run")
+    if not isinstance(request.user, Person):
+        return redirect("sign-in")
+    mine = facilities_of(request.user)
+    if len(mine) == 1:
+        return redirect("now", slug=mine[0].slug)
+    return render(request, "facilities.html", {"facilities": mine, "person": request.user})
+
+
+@never_cache
+@require_http_methods(["GET", "POST"])
+def sign_in(request: HttpRequest) -> HttpResponseBase:
+    """Badge and PIN, or a password. Whoever was signed in before is signed out on the server."""
+    if not Person.objects.exists():
+        return redirect("first-run")
+    by_password = request.GET.get("by") == "password"
+    form: BadgeForm | PasswordForm = (PasswordForm if by_password else BadgeForm)(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        person = known(request, form.cleaned_data, by_password=by_password)
+        if person is not None:
+            login(request, person)
+            return redirect(_onward(request))
+        form.add_error(None, "That did not match. Nothing was opened. Try again, or use the other way in.")
+    context = {"form": form, "by_password": by_password, "next": request.GET.get("next", "")}
+    return render(request, "sign_in.html", context, status=422 if form.is_bound else 200)
+
+
+def known(request: HttpRequest, given: dict[str, Any], *, by_password: bool) -> Person | None:
+    """The person whose factors these are, all of them checked, each failure counted."""
+    if by_password:
+        found = authenticate(request, username=given["login"], password=given["password"])
+    else:
+        found = authenticate(request, username=given["badge"], password=given["pin"], badge=True)
+    return found if isinstance(found, Person) else None
+
+
+def _onward(request: HttpRequest) -> str:
+    wanted = request.GET.get("next", "")
+    if url_has_allowed_host_and_scheme(wanted, {request.get_host()}, request.is_secure()):
+        return wanted
+    return "/"
+
+
+@require_POST
+def sign_out(request: HttpRequest) -> HttpResponse:
+    logout(request)
+    return redirect("sign-in")
+
+
+@never_cache
+@require_http_methods(["GET", "POST"])
+def first_run(request: HttpRequest) -> HttpResponseBase:
+    """The first visit: an administrator, a facility, its first machine, programme and fault catalogue."""
+    if Person.objects.exists():
+        return redirect("root")
+    form = FirstRunForm(request.POST or None)
+    if request.method == "POST" and form.is_valid():
+        refusal = _found(request, form.cleaned_data)
+        if refusal is None:
+            return redirect("set-up", slug=form.cleaned_data["slug"])
+        form.add_error(None, f"{refusal.sentence} {refusal.next_step}")
+    return render(request, "first_run.html", {"form": form}, status=422 if form.is_bound else 200)
+
+
+def _found(request: HttpRequest, given: dict[str, Any]) -> Refusal | None:
+    """Found the facility. The machine comes first: what refuses it leaves nobody signed up."""
+    now = timezone.now()
+    with transaction.atomic():
+        person = add_person(given)
+        facility = Facility.objects.create(slug=given["slug"], name=given["facility"], time_zone=given["time_zone"])
+        Membership.objects.create(facility=facility, person=person, role="administrator")
+        open_ledger(facility.id, now)
+    by = Doer(Actor("person", person.id), ("administrator",))
+
+    def asks() -> Request:
+        return Request(deed=new_id(), facility=facility.id, by=by, now=timezone.now())
+
+    setting_up.open_facility(asks())
+    setting_up.publish_catalogue(asks(), faults=programmes.STARTING_FAULTS)
+    phases = programmes.STARTING_PHASES
+    setting_up.publish_programme(
+        asks(),
+        name=given["programme"],
+        phases=phases,
+        expected_s=60 * sum(phase.minutes for phase in phases),
+        grace_s=programmes.STARTING_GRACE_S,
+        criteria=programmes.STARTING_CRITERIA,
+    )
+    login(request, person, backend="incidents.identity.backends.LoginAndPassword")
+    done = setting_up.register_machine(
+        asks(), name=given["machine"], code=given["machine_code"], chambers=given["chambers"].split(",")
+    )
+    return done if isinstance(done, Refusal) else None

@@ -1,0 +1,148 @@
+"""The forms of sign-in, first run and Set-up. What they accept they hand on as plain values."""
+
+from __future__ import annotations
+
+import unicodedata
+import zoneinfo
+from typing import Any
+
+from django import forms
+from django.contrib.auth.password_validation import validate_password
+from django.core.validators import RegexValidator
+
+from incidents.identity.models import Facility, Person
+from incidents.rules.authority import COMPETENCES, ROLES
+from incidents.rules.programmes import PHASE_CODES
+
+PIN_DIGITS = RegexValidator(r"^[0-9]{4,12}$", "A PIN has 4 to 12 digits.")
+MANY_LINES = forms.Textarea(attrs={"rows": 5, "spellcheck": "false"})
+
+
+class Text(forms.CharField):
+    """One line of text in Unicode's composed form."""
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**{"max_length": 80, **more})
+
+    def to_python(self, value: Any) -> str:
+        return unicodedata.normalize("NFC", super().to_python(value) or "")
+
+
+def secret(label: str, **more: Any) -> forms.CharField:
+    attrs = {"autocomplete": "off", **more.pop("attrs", {})}
+    return forms.CharField(label=label, max_length=128, widget=forms.PasswordInput(attrs=attrs), **more)
+
+
+def pin(label: str = "PIN", **more: Any) -> forms.CharField:
+    return secret(label, validators=[PIN_DIGITS], attrs={"inputmode": "numeric"}, **more)
+
+
+class BadgeForm(forms.Form):
+    badge = Text(label="Badge", help_text="Scan it, or type its number.")
+    pin = secret("PIN", attrs={"inputmode": "numeric"})
+
+
+class PasswordForm(forms.Form):
+    login = Text(label="Sign-in name")
+    password = secret("Password", attrs={"autocomplete": "current-password"})
+
+
+class PersonFields(forms.Form):
+    """A person with the badge and PIN that sign for them."""
+
+    name = Text(label="Name", max_length=120)
+    login = Text(label="Sign-in name", help_text="For signing in with a password.")
+    password = secret("Password", help_text="At least ten characters.", attrs={"autocomplete": "new-password"})
+    badge = Text(label="Badge number", max_length=64, help_text="Scan the badge here.")
+    pin = pin(help_text="4 to 12 digits. Badge and PIN together sign.")
+
+    def clean_login(self) -> str:
+        login = str(self.cleaned_data["login"])
+        if Person.objects.filter(login=login).exists():
+            raise forms.ValidationError("This sign-in name is taken. Choose another.")
+        return login
+
+    def clean_badge(self) -> str:
+        badge = str(self.cleaned_data["badge"])
+        if Person.objects.filter(badge=badge).exists():
+            raise forms.ValidationError("This badge belongs to another person. Scan the right one.")
+        return badge
+
+    def clean_password(self) -> str:
+        password = str(self.cleaned_data["password"])
+        validate_password(password, Person(login=self.data.get("login", ""), name=self.data.get("name", "")))
+        return password
+
+
+class FirstRunForm(PersonFields):
+    """Everything that a department needs before its first load."""
+
+    facility = Text(label="Facility", max_length=120, help_text="The department’s name, as its people call it.")
+    slug = forms.SlugField(label="Short name", max_length=40, help_text="For addresses: letters, digits, hyphens.")
+    time_zone = forms.ChoiceField(label="Time zone", initial="UTC")
+    machine = Text(label="First machine", help_text="The name people call it.")
+    machine_code = Text(label="Code on the machine", help_text="The barcode that is scanned, or its serial number.")
+    chambers = Text(label="Chambers", initial="1", help_text="Their names, separated by commas.")
+    programme = Text(label="First programme", initial="Instruments", help_text="Its name on the machine’s display.")
+
+    def __init__(self, *args: Any, **more: Any) -> None:
+        super().__init__(*args, **more)
+        zones = forms.ChoiceField(
+            label="Time zone",
+            initial="UTC",
+            choices=[(zone, zone) for zone in sorted(zoneinfo.available_timezones())],
+        )
+        self.fields["time_zone"] = zones
+
+    def clean_slug(self) -> str:
+        slug = str(self.cleaned_data["slug"])
+        if Facility.objects.filter(slug=slug).exists():
+            raise forms.ValidationError("This short name is taken. Choose another.")
+        return slug
+
+
+class AddPersonForm(PersonFields):
+    roles = forms.MultipleChoiceField(
+        label="Roles",
+        choices=[(role, role.replace("-", " ").capitalize()) for role in ROLES if role != "device"],
+        widget=forms.CheckboxSelectMultiple,
+    )
+    competences = forms.MultipleChoiceField(
+        label="Competences",
+        required=False,
+        choices=[(kind, kind.capitalize()) for kind in COMPETENCES],
+        widget=forms.CheckboxSelectMultiple,
+        help_text="Valid for a year from today.",
+    )
+
+
+class MachineForm(forms.Form):
+    name = Text(label="Name", help_text="The name people call it.")
+    code = Text(label="Code on the machine")
+    chambers = Text(label="Chambers", initial="1", help_text="Their names, separated by commas.")
+
+
+class SetForm(forms.Form):
+    name = Text(label="Set", max_length=120)
+    owner = Text(label="Owner", max_length=120, required=False, help_text="The department it belongs to.")
+    labels = forms.CharField(
+        label="Trays", max_length=2000, widget=MANY_LINES, help_text="One label a line: the code on each tray."
+    )
+
+
+class ProgrammeForm(forms.Form):
+    name = Text(label="Programme", help_text="Its name on the machine’s display.")
+    phases = forms.CharField(
+        label="Phases",
+        max_length=2000,
+        widget=MANY_LINES,
+        help_text=f"One a line: code; title; minutes. Codes: {', '.join(PHASE_CODES)}, or your own.",
+    )
+    grace = forms.IntegerField(label="Grace, minutes", min_value=0, max_value=720, initial=10)
+    criteria = forms.CharField(
+        label="Criteria to be read off the record",
+        max_length=4000,
+        widget=MANY_LINES,
+        help_text="One a line: kind; what is read. Kinds: disinfection, cleaning, rinse, drying, upper-band,"
+        " documentation.",
+    )

@@ -1,0 +1,132 @@
+"""Who stands where: the facility in the address, the person in the session, and the moment of the request.
+
+What belongs to another facility answers 404, with the same body as what never existed.
+"""
+
+from __future__ import annotations
+
+import functools
+import unicodedata
+from collections.abc import Callable
+from datetime import UTC, datetime
+from typing import Any, Concatenate, NamedTuple, ParamSpec
+from uuid import UUID
+
+from django.contrib.auth.views import redirect_to_login
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import render
+from django.utils import timezone
+
+from incidents.identity.ids import new_id
+from incidents.identity.models import Facility, Person
+from incidents.identity.rights import Rights, rights
+from incidents.operations.deeds import Doer, Request
+from incidents.queries import floor
+from incidents.rules.events import Actor
+
+P = ParamSpec("P")
+
+
+class Here(NamedTuple):
+    request: HttpRequest
+    facility: Facility
+    person: Person
+    rights: Rights
+    now: datetime
+
+    @property
+    def may_set_up(self) -> bool:
+        return "administrator" in self.rights.roles
+
+    def asks(self, *, expecting: bool = True) -> Request:
+        """The deed that this form posts: its id and the version that stood on the screen travel in it."""
+        posted = self.request.POST
+        return Request(
+            deed=_uuid(posted.get("deed", "")) or new_id(),
+            facility=self.facility.id,
+            by=Doer(Actor("person", self.person.id), self.rights.roles, self.rights.competences),
+            now=self.now,
+            expected_version=_whole(posted.get("version", "")) if expecting else None,
+        )
+
+    def context(self, nav: str, **more: Any) -> dict[str, Any]:
+        watch_at = floor.watch_at()
+        return {
+            "facility": self.facility,
+            "person": self.person,
+            "person_roles": ", ".join(role.replace("-", " ") for role in self.rights.roles),
+            "may_set_up": self.may_set_up,
+            "nav": nav,
+            "now": self.now,
+            "watch_at": watch_at,
+            "watch_age_s": int((self.now - watch_at).total_seconds()) if watch_at else None,
+            "deed": new_id(),
+            **more,
+        }
+
+    def page(self, template: str, nav: str, status: int = 200, **more: Any) -> HttpResponse:
+        return render(self.request, template, self.context(nav, **more), status=status)
+
+
+View = Callable[Concatenate[Here, P], HttpResponseBase]
+Page = Callable[..., HttpResponseBase]
+
+
+def in_facility(view: View[P]) -> Page:
+    """A page of a facility, for people who have a role in it."""
+
+    @functools.wraps(view)
+    def seen(request: HttpRequest, slug: str, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
+        if not isinstance(request.user, Person):
+            return redirect_to_login(request.get_full_path())
+        now = timezone.now()
+        facility = Facility.objects.filter(slug=slug).first()
+        found = rights(request.user.id, facility.id, now.astimezone(UTC).date()) if facility else None
+        if facility is None or found is None or not found.roles:
+            raise Http404
+        return view(Here(request, facility, request.user, found, now), *args, **kwargs)
+
+    return seen
+
+
+def set_up(view: View[P]) -> Page:
+    """A page of Set-up, for administrators."""
+
+    @functools.wraps(view)
+    def seen(here: Here, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
+        if not here.may_set_up:
+            return here.page(
+                "problem.html",
+                "set-up",
+                status=403,
+                title="Set-up is for administrators",
+                sentence="You have no administrator’s role in this facility.",
+                next_step="Ask an administrator.",
+            )
+        return view(here, *args, **kwargs)
+
+    return in_facility(seen)
+
+
+def said(request: HttpRequest, name: str) -> str:
+    """A posted text, trimmed and in Unicode's composed form."""
+    return unicodedata.normalize("NFC", request.POST.get(name, "").replace("\r\n", "\n")).strip()
+
+
+def posted_uuid(request: HttpRequest, name: str) -> UUID | None:
+    return _uuid(request.POST.get(name, ""))
+
+
+def posted_whole(request: HttpRequest, name: str) -> int | None:
+    return _whole(request.POST.get(name, ""))
+
+
+def _uuid(text: str) -> UUID | None:
+    try:
+        return UUID(text)
+    except ValueError:
+        return None
+
+
+def _whole(text: str) -> int | None:
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else None

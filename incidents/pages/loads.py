@@ -1,0 +1,202 @@
+"""Loads: the list, a load's page, and the deeds that its page offers."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import Http404, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect
+from django.urls import reverse
+from django.views.decorators.http import require_POST
+
+from incidents.identity.ids import named
+from incidents.operations import alarms, cycles, holds
+from incidents.operations.deeds import Outcome
+from incidents.pages.acts import acts_of
+from incidents.pages.here import Here, in_facility, posted_uuid, posted_whole, said
+from incidents.queries import floor, search
+from incidents.queries.story import Story, story
+from incidents.rules import reruns
+from incidents.rules.events import Place
+from incidents.rules.refusals import Refusal
+
+DISPOSITIONS = ("in process", "awaiting review", "quarantined", "released", "reprocessed", "under recall")
+
+
+@in_facility
+def loads(here: Here) -> HttpResponseBase:
+    """Loads, newest first, by disposition or by what is typed."""
+    chosen = here.request.GET.get("disposition", "")
+    wanted = here.request.GET.get("search", "").strip()[:80]
+    if chosen not in DISPOSITIONS:
+        chosen = ""
+    rows = floor.loads(here.facility.id, disposition=chosen, search=wanted)
+    return here.page("loads.html", "loads", rows=rows, dispositions=DISPOSITIONS, chosen=chosen, search=wanted)
+
+
+@in_facility
+def load(here: Here, load: UUID) -> HttpResponseBase:
+    return load_page(here, load)
+
+
+def load_page(here: Here, load_id: UUID, refusal: Refusal | None = None) -> HttpResponse:
+    """A load's page; after a refused deed it says what was refused and why (409)."""
+    told = story_or_404(here, load_id)
+    return here.page(
+        "load.html",
+        "loads",
+        status=409 if refusal else 200,
+        story=told,
+        load=told.load,
+        refusal=refusal,
+        headline=headline(told),
+        acts=acts_of(here, told),
+        may_rerun=reruns.rerun_refusal(told.load) is None,
+        programmes=floor.programme_names(here.facility.id),
+    )
+
+
+def story_or_404(here: Here, load_id: UUID) -> Story:
+    told = story(here.facility.id, load_id)
+    if told is None:
+        raise Http404
+    return told
+
+
+def headline(told: Story) -> dict[str, Any]:
+    """The verdict of the page in a sentence, and what follows from it."""
+    count = len(told.holds)
+    pinned = [board for board in told.holds if not board.liftable]
+    words = told.disposition + (", under recall review" if told.under_recall else "")
+    if told.disposition == "reprocessed":
+        lead = "Its trays went through a complete new cycle that was released. This load’s story has ended."
+    elif pinned:
+        lead = f"{_holds(count)} against a release. Nobody can lift “{pinned[0].sentence.rstrip('.')}”."
+    elif count:
+        lead = f"{_holds(count)} against a release."
+    elif told.disposition == "released":
+        lead = "Nothing stood against it when it was released."
+    elif told.disposition == "awaiting review":
+        lead = "Nothing is known against it. A person reads the record and signs."
+    else:
+        lead = "Its cycle has not ended. Nothing is proven yet."
+    glyph = "under recall" if told.under_recall else told.disposition
+    return {"glyph": glyph, "words": words, "lead": lead}
+
+
+def _holds(count: int) -> str:
+    return "One hold stands" if count == 1 else f"{count} holds stand"
+
+
+def done(here: Here, load_id: UUID, outcome: Outcome, words: str) -> HttpResponse:
+    """After a deed: back to the load's page with a word, or the page again with the refusal."""
+    if isinstance(outcome, Refusal):
+        return load_page(here, load_id, outcome)
+    messages.success(here.request, words)
+    return redirect("load", slug=here.facility.slug, load=load_id)
+
+
+@in_facility
+def assemble(here: Here) -> HttpResponseBase:
+    """Choose a machine's chamber and the trays of one load."""
+    refusal = None
+    if here.request.method == "POST":
+        machine, _, chamber = here.request.POST.get("chamber", "").partition("/")
+        chosen = [UUID(tray) for tray in here.request.POST.getlist("tray") if _is_uuid(tray)]
+        asks = here.asks(expecting=False)
+        outcome = cycles.assemble_load(
+            asks, machine=UUID(machine) if _is_uuid(machine) else UUID(int=0), chamber=chamber, trays=chosen
+        )
+        if not isinstance(outcome, Refusal):
+            messages.success(here.request, "The load is assembled. Start its cycle.")
+            return redirect("load", slug=here.facility.slug, load=named(asks.deed, "load"))
+        refusal = outcome
+    return here.page(
+        "assemble.html",
+        "loads",
+        status=409 if refusal else 200,
+        refusal=refusal,
+        chambers=floor.chambers(here.facility.id),
+        trays=search.trays_with_whereabouts(here.facility.id),
+        chosen_machine=here.request.GET.get("machine", ""),
+        chosen_trays=here.request.POST.getlist("tray"),
+    )
+
+
+def _is_uuid(text: str) -> bool:
+    try:
+        UUID(text)
+    except ValueError:
+        return False
+    return True
+
+
+@require_POST
+@in_facility
+def start(here: Here, load: UUID) -> HttpResponse:
+    outcome = cycles.start_cycle(
+        here.asks(),
+        load=load,
+        programme=said(here.request, "programme"),
+        machine_cycle=posted_whole(here.request, "machine_cycle"),
+    )
+    return done(here, load, outcome, "The cycle is recorded as started.")
+
+
+@require_POST
+@in_facility
+def report_end(here: Here, load: UUID) -> HttpResponse:
+    outcome = cycles.report_end(
+        here.asks(expecting=False),
+        load=load,
+        machine_cycle=posted_whole(here.request, "machine_cycle"),
+        complete=here.request.POST.get("complete") == "yes",
+    )
+    return done(here, load, outcome, "The end of the cycle is recorded.")
+
+
+@require_POST
+@in_facility
+def report_alarm(here: Here, load: UUID) -> HttpResponse:
+    asks = here.asks(expecting=False)
+    outcome = alarms.report_alarm(
+        asks, load=load, code=said(here.request, "code"), phase=said(here.request, "phase")
+    )
+    if isinstance(outcome, Refusal):
+        return load_page(here, load, outcome)
+    return redirect(reverse("alarm", args=[here.facility.slug, "load", load, named(asks.deed, "alarm")]))
+
+
+@require_POST
+@in_facility
+def place(here: Here, load: UUID) -> HttpResponse:
+    wanted: Any = here.request.POST.get("place", "")
+    where: Place = wanted
+    outcome = cycles.place_load(here.asks(), load=load, place=where, spot=said(here.request, "spot"))
+    return done(here, load, outcome, "Its place is recorded.")
+
+
+@require_POST
+@in_facility
+def rerun(here: Here, load: UUID) -> HttpResponse:
+    asks = here.asks()
+    outcome = cycles.rerun_load(
+        asks,
+        load=load,
+        programme=said(here.request, "programme"),
+        machine=posted_uuid(here.request, "machine"),
+        chamber=said(here.request, "chamber"),
+    )
+    if isinstance(outcome, Refusal):
+        return load_page(here, load, outcome)
+    messages.success(here.request, "The re-run is recorded as a new load, linked to the one held.")
+    return redirect("load", slug=here.facility.slug, load=named(asks.deed, "load"))
+
+
+@require_POST
+@in_facility
+def hold(here: Here, load: UUID) -> HttpResponse:
+    outcome = holds.hold_load(here.asks(expecting=False), load=load, words=said(here.request, "words"))
+    return done(here, load, outcome, "The load is held.")

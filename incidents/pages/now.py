@@ -1,0 +1,158 @@
+"""Now: what needs someone, and where every machine stands; and where a scanned code leads."""
+
+from __future__ import annotations
+
+from typing import Any
+from uuid import UUID
+
+from django.contrib import messages
+from django.http import HttpResponse, HttpResponseBase
+from django.shortcuts import redirect
+from django.urls import reverse
+
+from incidents.pages.here import Here, in_facility
+from incidents.pages.templatetags.sluicegate import ago
+from incidents.queries import facts, floor, search
+from incidents.queries.floor import Chamber, Matter
+
+GLYPHS = {
+    "rerun-due": "reprocessed",
+    "held": "held",
+    "review-due": "review",
+    "outcome-unknown": "overdue",
+    "decision-due": "caution",
+    "recall": "recall",
+    "cycle-without-load": "todo",
+}
+ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
+ACTS = {
+    "alarm": "Open",
+    "decision-due": "Decide",
+    "rerun-due": "Re-run",
+    "review-due": "Review",
+    "outcome-unknown": "Open",
+    "recall": "Open",
+    "held": "Open",
+}
+
+
+@in_facility
+def now(here: Here) -> HttpResponseBase:
+    """The page, or only its panes when it asks for itself again."""
+    template = "now_panes.html" if here.request.headers.get("HX-Request") else "now.html"
+    matters = floor.open_items(here.facility.id)
+    chambers = floor.chambers(here.facility.id)
+    return here.page(
+        template,
+        "now",
+        matters=[_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
+        lanes=[_lane(here, chamber) for chamber in chambers],
+        tiles=_tiles(here),
+    )
+
+
+def _tiles(here: Here) -> list[dict[str, Any]]:
+    counts = floor.counts(here.facility.id)
+    loads = reverse("loads", args=[here.facility.slug])
+    named = (
+        ("held", "quarantined", "held", "quarantined loads"),
+        ("review", "awaiting review", "await review", "read and signed by a person"),
+        ("recall", "under recall", "under recall", "held after their release"),
+    )
+    return [
+        {
+            "glyph": kind,
+            "count": counts[kind],
+            "words": words,
+            "detail": detail,
+            "url": f"{loads}?disposition={disposition.replace(' ', '+')}",
+        }
+        for kind, disposition, words, detail in named
+    ]
+
+
+def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
+    age = max(0, int((here.now - matter.since).total_seconds()))
+    is_alarm = matter.kind == "alarm"
+    return {
+        "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
+        "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS[matter.kind],
+        "title": matter.title,
+        "detail": f"{matter.priority.capitalize()}, {matter.kind.replace('-', ' ')}",
+        "age": ago(age),
+        "url": _url_of(here, matter),
+        "act": ACTS.get(matter.kind, "Open"),
+        "main": first,
+    }
+
+
+def _url_of(here: Here, matter: Matter) -> str:
+    slug = here.facility.slug
+    if matter.alarm is not None:
+        return reverse("alarm", args=[slug, matter.owner_kind, matter.owner, matter.alarm])
+    if matter.owner_kind == "load":
+        return reverse("load", args=[slug, matter.owner])
+    return ""
+
+
+def _lane(here: Here, chamber: Chamber) -> dict[str, Any]:
+    load = chamber.load
+    name = chamber.machine_name if chamber.only_chamber else f"{chamber.machine_name} {chamber.chamber}"
+    lane: dict[str, Any] = {"name": name, "phases": chamber.phases, "filled": 0.0, "kind": "free", "glyph": "free"}
+    if load is None:
+        return lane | {"state_words": "Free", "detail": "no load in it"}
+    lane |= {"load_label": load.name, "load_url": reverse("load", args=[here.facility.slug, load.owner])}
+    if load.stage == "assembled":
+        return lane | {"state_words": "Waiting", "detail": "a load is assembled for it", "glyph": "todo"}
+    lane["filled"] = _filled(here, chamber)
+    if load.stage == "stopped":
+        detail = chamber.alarm.title if chamber.alarm else "resume or abort"
+        glyph = ALARM_GLYPHS[chamber.alarm.priority] if chamber.alarm else "hi"
+        return lane | {"state_words": "Stopped", "detail": detail, "glyph": glyph, "kind": "stopped"}
+    detail = _time_left(here, chamber)
+    return lane | {"state_words": "Running", "detail": detail, "glyph": "process", "kind": "running"}
+
+
+def _filled(here: Here, chamber: Chamber) -> float:
+    """The share of the planned time that has gone by; a plan, not a reading."""
+    load = chamber.load
+    if load is None or load.started_at is None or load.expected_end_at is None:
+        return 0.0
+    planned = (load.expected_end_at - load.started_at).total_seconds()
+    return min(1.0, max(0.0, (here.now - load.started_at).total_seconds() / planned)) if planned else 0.0
+
+
+def _time_left(here: Here, chamber: Chamber) -> str:
+    end = chamber.load.expected_end_at if chamber.load else None
+    if end is None:
+        return "no expected end is known"
+    minutes = int((end - here.now).total_seconds() // 60)
+    return f"about {minutes} min left" if minutes > 0 else "past its expected end"
+
+
+@in_facility
+def scan(here: Here) -> HttpResponse:
+    """A machine's code leads to its alarm or its load, a load's number to the load, a tray to where it is."""
+    code = here.request.GET.get("code", "").strip()[:200]
+    slug = here.facility.slug
+    machine = facts.machine_by_code(here.facility.id, code) if code else None
+    if machine is not None:
+        return redirect(_of_machine(here, machine.id))
+    load = search.load_by_code(here.facility.id, code) if code else None
+    if load is not None:
+        return redirect("load", slug=slug, load=load)
+    messages.warning(here.request, f"Nothing here has the code “{code}”. Scan again, or search under Loads.")
+    return redirect("now", slug=slug)
+
+
+def _of_machine(here: Here, machine: UUID) -> str:
+    slug = here.facility.slug
+    alarms = [item for item in floor.open_items(here.facility.id) if item.kind == "alarm"]
+    inside = [chamber.load for chamber in floor.chambers(here.facility.id) if chamber.machine == machine]
+    loads = {load.owner for load in inside if load}
+    for alarm in alarms:
+        if alarm.owner in loads or alarm.owner == machine:
+            return reverse("alarm", args=[slug, alarm.owner_kind, alarm.owner, alarm.alarm])
+    if loads:
+        return reverse("load", args=[slug, loads.pop()])
+    return reverse("assemble", args=[slug]) + f"?machine={machine}"
