@@ -176,6 +176,8 @@ AXES_DISABLE_ACCESS_LOG = True
 AXES_VERBOSE = False
 
 KNOX_TOKEN_MODEL = "incidents.AccessToken"
+# Knox's own table would be left without a use, and with a foreign key that stops a flush.
+MIGRATION_MODULES = {"knox": None}
 REST_KNOX = {"TOKEN_TTL": None, "TOKEN_MODEL": "incidents.AccessToken"}
 REST_FRAMEWORK = {
     "DEFAULT_AUTHENTICATION_CLASSES": ["incidents.api.tokens.BoundToken"],
@@ -190,7 +192,6 @@ USE_TZ = True
 TIME_ZONE = "UTC"
 STATIC_URL = "static/"
 STATICFILES_DIRS = [BASE_DIR / "incidents" / "pages" / "static"]
-STATIC_ROOT = DATA_DIR / "static"
 WHITENOISE_USE_FINDERS = True
 WHITENOISE_AUTOREFRESH = False
 DATA_UPLOAD_MAX_MEMORY_SIZE = 256 * 1024

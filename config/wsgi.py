@@ -1,4 +1,4 @@
-"""The web process of a server deployment that serves pages by WSGI."""
+"""The web process where pages are served by WSGI. It refuses a ledger that could be altered unseen."""
 
 import os
 
@@ -6,3 +6,10 @@ from django.core.wsgi import get_wsgi_application
 
 os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
 application = get_wsgi_application()
+
+from django.db import connection  # noqa: E402
+
+from incidents.ledger.guards import require_sound  # noqa: E402
+
+require_sound(connection)
+connection.close()

@@ -1,6 +1,9 @@
 """Celery's doors: each wakes one operation, and reads the clock for it."""
 
+from typing import Any
+
 from celery import shared_task
+from celery.signals import worker_ready
 from django.utils import timezone
 
 from incidents.figures.models import Heartbeat
@@ -13,3 +16,9 @@ def sweep() -> None:
     now = timezone.now()
     due.sweep(now)
     Heartbeat.objects.update_or_create(name="sweep", defaults={"at": now})
+
+
+@worker_ready.connect
+def catch_up(**_: Any) -> None:
+    """A worker that comes back looks at once for what became due while none was there."""
+    sweep.delay()

@@ -20,8 +20,8 @@ REFUSED_CHANGES = {
     "ledger_blob": "TRUE",
     "ledger_head": "NEW.facility_id <> OLD.facility_id OR NEW.size < OLD.size"
     " OR (NEW.size = OLD.size AND NEW.frontier <> OLD.frontier)",
-    "ledger_words": "NEW.facility_id <> OLD.facility_id OR NEW.digest <> OLD.digest OR NEW.salt <> OLD.salt"
-    " OR NEW.text <> ''",
+    "ledger_words": "NEW.facility_id <> OLD.facility_id OR NEW.digest <> OLD.digest"
+    " OR NEW.text <> '' OR (NEW.salt <> OLD.salt AND length(NEW.salt) > 0)",
 }
 # What names a row. On SQLite, INSERT OR REPLACE removes the row of that name and asks no other trigger.
 KEYS = {
@@ -37,7 +37,7 @@ GRANTS = {
     "ledger_deed": "SELECT, INSERT",
     "ledger_blob": "SELECT, INSERT",
     "ledger_head": "SELECT, INSERT, UPDATE (size, frontier, recorded_at)",
-    "ledger_words": "SELECT, INSERT, UPDATE (text)",
+    "ledger_words": "SELECT, INSERT, UPDATE (text, salt)",
 }
 GRANT_ON_OTHERS = "SELECT, INSERT, UPDATE, DELETE"
 

@@ -22,7 +22,7 @@ from django.db import OperationalError, connection, transaction
 from incidents.identity.ids import named
 from incidents.ledger import canonical, merkle
 from incidents.ledger.dialect import for_update, insert_many, moment_in, moment_out
-from incidents.ledger.reading import read_stream
+from incidents.ledger.reading import leaf_of, read_stream
 from incidents.ledger.records import Body
 from incidents.rules.events import Actor, AnyEvent, Recorded, Stream, WordsRef
 
@@ -37,6 +37,10 @@ class NoLedger(Exception):
 
 class DeedReused(Exception):
     """This deed id was used for something else. Nothing was written."""
+
+
+class DeedInterrupted(Exception):
+    """A deed's events must stand together: its receipt names a first position and a count."""
 
 
 class Deed(msgspec.Struct, frozen=True):
@@ -90,13 +94,14 @@ class _Page:
         self.memo: dict[Any, Any] = {}
         self.events: list[tuple[Any, ...]] = []
         self.deeds: list[tuple[Any, ...]] = []
+        self.done: dict[UUID, tuple[bytes, Receipt]] = {}
 
     def state(self) -> tuple[Any, ...]:
         streams = {stream: len(events) for stream, events in self.streams.items()}
-        return self.size, self.frontier, len(self.events), len(self.deeds), streams
+        return self.size, self.frontier, len(self.events), len(self.deeds), dict(self.done), streams
 
     def back_to(self, state: tuple[Any, ...]) -> None:
-        self.size, self.frontier, events, deeds, streams = state
+        self.size, self.frontier, events, deeds, self.done, streams = state
         del self.events[events:], self.deeds[deeds:]
         self.streams = {stream: self.streams[stream][:count] for stream, count in streams.items()}
         self.memo.clear()
@@ -130,16 +135,23 @@ class Log:
         return self._page.size
 
     def _known(self) -> Receipt | None:
-        """The receipt of this very deed, if it was done before. Raises DeedReused."""
+        """The receipt of this very deed, if it was done before, also on this page. Raises DeedReused."""
+        if self.deed.id in self._page.done:
+            digest, receipt = self._page.done[self.deed.id]
+            self._same(digest)
+            return receipt
         self.cursor.execute(_FIND_DEED, (self.facility, self.deed.id))
         row = self.cursor.fetchone()
         if row is None:
             return None
-        if bytes(row[0]) != self.deed.digest:
-            raise DeedReused(f"deed {self.deed.id} was used for something else")
+        self._same(bytes(row[0]))
         self.cursor.execute(_BODIES, (self.facility, row[1], row[1] + row[2]))
         leaves = tuple(merkle.leaf_hash(body.encode()).hex() for (body,) in self.cursor.fetchall())
         return Receipt(self.deed.id, self.facility, row[1], row[2], leaves)
+
+    def _same(self, digest: bytes) -> None:
+        if digest != self.deed.digest:
+            raise DeedReused(f"deed {self.deed.id} was used for something else")
 
     def read(self, stream: Stream) -> list[Recorded]:
         """The stream's events by position, this deed's own included."""
@@ -165,6 +177,10 @@ class Log:
         self, stream: Stream, version: int, event: AnyEvent, occurred_at: datetime, sequence: int | None
     ) -> Recorded:
         page, deed = self._page, self.deed
+        if not self._leaves:
+            self._first = page.size
+        elif self._first + len(self._leaves) != page.size:
+            raise DeedInterrupted(f"deed {deed.id} appends again after a deed inside it has")
         event_id = named(deed.id, str(len(self._leaves)))
         schema = type(event).schema
         body = canonical.encode(
@@ -226,12 +242,20 @@ class Log:
         self.cursor.execute(_KEEP_WORDS, (self.facility, digest, salt, text))
         return WordsRef(digest)
 
+    def leaf_of(self, stream: Stream, version: int) -> str:
+        """The leaf (hex) of a stream's event, this page's own included. Raises LookupError."""
+        for row in reversed(self._page.events):
+            if row[3:6] == (stream.kind, stream.id, version):
+                return merkle.leaf_hash(row[-1].encode()).hex()
+        return leaf_of(self.facility, stream, version)
+
     def close(self) -> None:
         """Make the receipt; a deed that appended nothing leaves no trace."""
         if self.receipt is None and self._leaves:
             page, deed = self._page, self.deed
             page.deeds.append((self.facility, deed.id, deed.digest, self._first, len(self._leaves)))
             self.receipt = Receipt(deed.id, self.facility, self._first, len(self._leaves), tuple(self._leaves))
+            page.done[deed.id] = (deed.digest, self.receipt)
 
 
 _open: ContextVar[_Page | None] = ContextVar("open_page", default=None)

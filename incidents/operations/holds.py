@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from uuid import UUID
 
 from incidents.identity import signing
-from incidents.ledger.reading import leaf_of
 from incidents.operations.deeds import Doing, decision, refuse
 from incidents.rules import release as rules
 from incidents.rules.events import Purpose, SeenLoad, Signature, Stream, Verdict
@@ -66,7 +65,7 @@ def _signature(doing: Doing, load: Load, signing_id: UUID) -> Signature:
         )
     stream = Stream("load", load.id)
     seen = next((seen for seen in used.seen if seen.load == load.id), None)
-    if seen is None or seen.version != load.version or seen.leaf != leaf_of(doing.facility, stream, load.version):
+    if seen is None or seen.version != load.version or seen.leaf != doing.log.leaf_of(stream, load.version):
         raise refuse(
             "stale", f"{load.name} changed since you looked. Nothing was written.", "Read what changed, sign again."
         )

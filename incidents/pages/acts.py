@@ -42,9 +42,11 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
         yield _act(here, told, "start_cycle", "Start its cycle", "once the machine runs.", "Start", "#start")
     if load.stage in ("running", "stopped"):
         yield _act(
-            here, told, "report_end", "Its end", "when the machine shows it.", "Record the end", "#end", "free"
+            here, told, "report_end", "Record its end", "as the machine shows it.", "Record the end", "#end", "free"
         )
-        yield _act(here, told, "report_alarm", "An alarm", "that the machine shows.", "Record it", "#report", "hi")
+        yield _act(
+            here, told, "report_alarm", "Record an alarm", "that the machine shows.", "Record it", "#report", "hi"
+        )
     if load.stage == "finished" and told.disposition in ("awaiting review", "quarantined"):
         yield _review(here, told)
     yield _release(here, told)
@@ -55,7 +57,9 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
             sentence = f"{board.sentence} {board.who}."
             yield _act(here, told, "lift_hold", f"Lift hold {n + 1}.", sentence, "Lift it", url, "eye")
     if load.stage not in ("running", "stopped", "assembled"):
-        yield _act(here, told, "place_load", "Its place", "when it is moved.", "Record its place", "#place", "scan")
+        yield _act(
+            here, told, "place_load", "Record its place", "when it is moved.", "Record its place", "#place", "scan"
+        )
     yield _act(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "Hold it", "#hold", "held")
 
 

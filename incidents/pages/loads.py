@@ -16,6 +16,7 @@ from incidents.operations import alarms, cycles, holds
 from incidents.operations.deeds import Outcome
 from incidents.pages.acts import acts_of
 from incidents.pages.here import Here, in_facility, posted_uuid, posted_whole, said
+from incidents.pages.templatetags.sluicegate import count_words
 from incidents.queries import floor, search
 from incidents.queries.story import Story, story
 from incidents.rules import reruns
@@ -68,14 +69,15 @@ def story_or_404(here: Here, load_id: UUID) -> Story:
 def headline(told: Story) -> dict[str, Any]:
     """The verdict of the page in a sentence, and what follows from it."""
     count = len(told.holds)
+    holds = f"{count_words(count)!s} hold{'s stand' if count > 1 else ' stands'}"
     pinned = [board for board in told.holds if not board.liftable]
     words = told.disposition + (", under recall review" if told.under_recall else "")
     if told.disposition == "reprocessed":
         lead = "Its trays went through a complete new cycle that was released. This load’s story has ended."
     elif pinned:
-        lead = f"{_holds(count)} against a release. Nobody can lift “{pinned[0].sentence.rstrip('.')}”."
+        lead = f"{holds} against a release. Nobody can lift “{pinned[0].sentence.rstrip('.')}”."
     elif count:
-        lead = f"{_holds(count)} against a release."
+        lead = f"{holds} against a release."
     elif told.disposition == "released":
         lead = "Nothing stood against it when it was released."
     elif told.disposition == "awaiting review":
@@ -83,11 +85,8 @@ def headline(told: Story) -> dict[str, Any]:
     else:
         lead = "Its cycle has not ended. Nothing is proven yet."
     glyph = "under recall" if told.under_recall else told.disposition
-    return {"glyph": glyph, "words": words, "lead": lead}
-
-
-def _holds(count: int) -> str:
-    return "One hold stands" if count == 1 else f"{count} holds stand"
+    slot = "Nothing is known against it yet, and nothing is proven." if told.disposition == "in process" else ""
+    return {"glyph": glyph, "words": words, "lead": lead, "slot": slot}
 
 
 def done(here: Here, load_id: UUID, outcome: Outcome, words: str) -> HttpResponse:

@@ -24,6 +24,7 @@ GLYPHS = {
     "recall": "recall",
     "cycle-without-load": "todo",
 }
+WHOLE = [{"title": "", "share": 1.0}]
 ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
 ACTS = {
     "alarm": "Open",
@@ -98,9 +99,16 @@ def _url_of(here: Here, matter: Matter) -> str:
 def _lane(here: Here, chamber: Chamber) -> dict[str, Any]:
     load = chamber.load
     name = chamber.machine_name if chamber.only_chamber else f"{chamber.machine_name} {chamber.chamber}"
-    lane: dict[str, Any] = {"name": name, "phases": chamber.phases, "filled": 0.0, "kind": "free", "glyph": "free"}
+    lane: dict[str, Any] = {
+        "name": name,
+        "phases": chamber.phases or WHOLE,
+        "filled": 0.0,
+        "kind": "free",
+        "glyph": "free",
+    }
     if load is None:
-        return lane | {"state_words": "Free", "detail": "no load in it"}
+        empty = {"state_words": "Free", "detail": "ready for a load", "phases": WHOLE}
+        return lane | empty
     lane |= {"load_label": load.name, "load_url": reverse("load", args=[here.facility.slug, load.owner])}
     if load.stage == "assembled":
         return lane | {"state_words": "Waiting", "detail": "a load is assembled for it", "glyph": "todo"}

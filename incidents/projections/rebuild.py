@@ -76,7 +76,7 @@ class Fold:
         kind = KINDS[event.stream.kind]
         if event.sequence is not None:
             device = event.actor.id
-            if event.sequence < told.last.get(device, event.sequence):
+            if event.sequence <= told.last.get(device, -1):
                 whole = reading.read_stream(self.facility, event.stream, event.position + 1)
                 return kind.fold(event.stream.id, whole)
             told.last[device] = event.sequence

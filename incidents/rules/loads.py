@@ -155,11 +155,11 @@ def fold(load_id: UUID, events: Sequence[Recorded]) -> Load:
 
 
 def out_of_order(events: Iterable[Recorded]) -> bool:
-    """Did a device's observation arrive after a later one of the same device?"""
+    """Did a device's observation arrive after a later one of the same device, or under a number used before?"""
     last: dict[UUID, int] = {}
     for event in events:
         if event.sequence is not None:
-            if event.sequence < last.get(event.actor.id, event.sequence):
+            if event.sequence <= last.get(event.actor.id, -1):
                 return True
             last[event.actor.id] = event.sequence
     return False
@@ -377,7 +377,12 @@ def _hold_lifted(load: Load, event: Recorded, data: HoldLifted) -> Load:
 
 def _released(load: Load, event: Recorded, data: LoadReleased) -> Load:
     released = Release(data.purpose, data.signature.person, event.occurred_at, event.position)
-    return replace(load, release=released)
+    after = replace(load, release=released)
+    if load.stage != "finished" or load.review is None or not load.review.record_seen:
+        return _unexpected(
+            after, event, "A release was recorded though no record of a complete cycle was reviewed."
+        )
+    return after
 
 
 def _rerun_linked(load: Load, event: Recorded, data: RerunLinked) -> Load:

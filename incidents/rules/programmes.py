@@ -36,6 +36,9 @@ def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
     if not programme.phases:
         return Refusal("programme-empty", f"{what} it has no phases.", "Name at least one phase.")
     codes = [phase.code for phase in programme.phases]
+    odd = next((code for code in codes if not _is_code(code)), None)
+    if odd is not None:
+        return Refusal("phase-code", f"{what} “{odd}” is no phase code.", "Use small letters, digits and hyphens.")
     if len(set(codes)) < len(codes):
         return Refusal("phase-twice", f"{what} a phase code stands twice.", "Give each phase its own code.")
     if not 0 < programme.expected_s <= DAY_S or not 0 <= programme.grace_s <= DAY_S:
@@ -54,6 +57,10 @@ def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
     return None
 
 
+def _is_code(code: str) -> bool:
+    return bool(code) and len(code) <= 40 and set(code) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
+
+
 def catalogue_refusal(catalogue: CataloguePublished) -> Refusal | None:
     """Why this catalogue can't be published, or None."""
     codes = [fault.code for fault in catalogue.faults]
@@ -63,6 +70,11 @@ def catalogue_refusal(catalogue: CataloguePublished) -> Refusal | None:
             "fault-twice", f"The catalogue has fault {doubles[0]} twice.", "Give each fault its own code."
         )
     for fault in catalogue.faults:
+        odd = next((code for code in fault.resume if not _is_code(code)), None)
+        if odd is not None:
+            return Refusal(
+                "phase-code", f"Fault {fault.code} names “{odd}”, which is no phase code.", "Correct it."
+            )
         if fault.resume.get("disinfection", "never") != "never":
             return Refusal(
                 "phase-protected",

@@ -93,7 +93,8 @@ def _serve(tree: Tree, listening: socket.socket) -> None:
     port = listening.getsockname()[1]
     _launch_all(tree, listening)
     if not _answers(tree, port):
-        sys.exit(f"The pages did not answer within {READY_S:.0f} s; the logs in {settings.DATA_DIR} may say why.")
+        log = settings.DATA_DIR / "logs" / "web.log"
+        sys.exit(f"The pages were not well within {READY_S:.0f} s, so everything was stopped; see {log}.")
     _say(f"Sluicegate is ready: http://{LOOPBACK}:{port}/")
     try:
         tree.wait()
