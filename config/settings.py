@@ -4,7 +4,7 @@ SLUICEGATE_DATA         folder of the embedded engine (default: .data beside man
 SLUICEGATE_ORIGIN       https://… of a server deployment; decides cookies, HSTS and redirects
 SLUICEGATE_SECRET_KEY   signing key (default: made once and kept in the data folder)
 DATABASE_URL            postgresql://… (default: SQLite in the data folder)
-REDIS_URL               redis://… or unix://… (default: the embedded server's socket)
+REDIS_URL               redis://… or redis+socket://… (default: the embedded server's socket)
 SLUICEGATE_LOCK_WAIT_S  how long a deed waits for the facility's lock: web 3, worker and beat 20
 SLUICEGATE_APP_ROLE     PostgreSQL role of the app; migrate grants it what it may do and no more
 """
@@ -85,7 +85,7 @@ DATABASES = {"default": _database()}
 DEFAULT_AUTO_FIELD = "django.db.models.BigAutoField"
 
 _host = urlsplit(ORIGIN).hostname
-ALLOWED_HOSTS = [_host] if _host else ["127.0.0.1", "localhost", "[::1]", "testserver"]
+ALLOWED_HOSTS = [*([_host] if _host else []), "127.0.0.1", "localhost", "[::1]"]
 CSRF_TRUSTED_ORIGINS = [ORIGIN] if ORIGIN else []
 _over_tls = ORIGIN.startswith("https://")
 SESSION_COOKIE_SECURE = CSRF_COOKIE_SECURE = _over_tls

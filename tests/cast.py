@@ -219,15 +219,17 @@ def given_running_load(department: Department, cycle: int | None = None, **more:
     return load
 
 
-def given_load_with_alarm(department: Department, code: str = "W02", phase: str = "wash") -> tuple[UUID, UUID]:
+def given_load_with_alarm(
+    department: Department, code: str = "W02", phase: str = "wash", **more: Any
+) -> tuple[UUID, UUID]:
     """A load whose machine has just stopped; returns it and the alarm, which nobody has seen."""
-    load = given_running_load(department)
+    load = given_running_load(department, **more)
     receipt = done(tell(department, "alarm-raised", code=code, phase=phase))
     return load, named(receipt.deed_id, "alarm")
 
 
-def given_aborted_load(department: Department) -> UUID:
-    load, alarm = given_load_with_alarm(department)
+def given_aborted_load(department: Department, **more: Any) -> UUID:
+    load, alarm = given_load_with_alarm(department, **more)
     done(acknowledge(department, load, alarm))
     done(alarms.abort_cycle(request(department, "Ines"), load=load, reason="fault", alarm=alarm))
     return load
@@ -287,9 +289,9 @@ def rerun(department: Department, load: UUID, **more: Any) -> UUID:
     return named(asked.deed, "load")
 
 
-def rerun_and_release(department: Department, load: UUID) -> UUID:
+def rerun_and_release(department: Department, load: UUID, cycle: int | None = None) -> UUID:
     new = rerun(department, load)
-    done(tell(department, "cycle-finished"))
+    done(tell(department, "cycle-finished", cycle=cycle))
     done(review(department, new))
     done(let_go(department, new))
     return new

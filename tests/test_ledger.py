@@ -547,9 +547,12 @@ def test_a_deed_that_comes_twice_in_one_batch_is_done_once() -> None:
 
 def test_what_an_earlier_deed_of_the_batch_wrote_can_be_signed_for() -> None:
     """A signature binds the leaf of the newest event, be it one that isn't committed yet."""
-    with writing.writing(EASTMERE, MONDAY, deed("batch")):
-        receipt = write("first", assembled())
-        assert reading.leaf_of(EASTMERE, ALDERS_LOAD, 1) == receipt.leaves[0]
+    write("before", assembled())
+    with writing.writing(EASTMERE, MONDAY, deed("batch")) as log:
+        receipt = write("first", started())
+        leaves = [log.leaf_of(ALDERS_LOAD, version) for version in (1, 2)]
+    assert leaves[1] == receipt.leaves[0]
+    assert leaves == [reading.leaf_of(EASTMERE, ALDERS_LOAD, version) for version in (1, 2)]
 
 
 def test_a_batch_given_again_gets_its_receipts_again() -> None:
@@ -568,18 +571,25 @@ def test_a_batch_given_again_gets_its_receipts_again() -> None:
 
 
 def test_an_outer_deeds_receipt_names_its_own_events() -> None:
-    """Whatever its inner deeds wrote in between, the leaves are found where the receipt says."""
+    """Whatever its inner deeds wrote before it, the leaves are found where the receipt says."""
     with writing.writing(EASTMERE, MONDAY, deed("batch")) as log:
-        log.append(BIRCHS_LOAD, assembled(), occurred_at=MONDAY)
         write("first", assembled())
-        log.append(BIRCHS_LOAD, started(), occurred_at=MONDAY)
+        log.append(BIRCHS_LOAD, assembled(), started(), occurred_at=MONDAY)
     receipt = log.receipt
     assert receipt is not None
     leaves = [merkle.leaf_hash(body).hex() for body in bodies()]
-    told = tuple(leaves[receipt.first_position : ended(receipt)])
-    assert told == receipt.leaves
-    with writing.writing(EASTMERE, MONDAY, deed("batch")) as again:
-        assert again.receipt == receipt
+    assert tuple(leaves[receipt.first_position : ended(receipt)]) == receipt.leaves
+    assert (receipt.first_position, receipt.count) == (1, 2)
+
+
+def test_an_outer_deeds_own_events_are_not_torn_apart() -> None:
+    """A receipt names one run of positions: own events come before the inner deeds or after them."""
+    before = everything()
+    with pytest.raises(writing.DeedInterrupted), writing.writing(EASTMERE, MONDAY, deed("batch")) as log:
+        log.append(BIRCHS_LOAD, assembled(), occurred_at=MONDAY)
+        write("first", assembled())
+        log.append(BIRCHS_LOAD, started(), occurred_at=MONDAY)
+    assert everything() == before
 
 
 # --- several facilities -------------------------------------------------------------------------------

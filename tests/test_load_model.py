@@ -463,9 +463,8 @@ class LoadsLife(RuleBasedStateMachine):
             desk.standing["unexpected"] += 1
         if halts:
             desk.unanswered[name] = (phase, who, known)
-        if halts and desk.way in ("running", "stopped"):
-            desk.way = "stopped"
-            desk.broken_heat |= phase == "disinfection"
+            desk.broken_heat |= phase == "disinfection"  # however late the machine says so
+            desk.way = "stopped" if desk.way == "running" else desk.way
 
     @precondition(lambda self: self.alarms)
     @rule(data=st.data())
