@@ -6,15 +6,18 @@ import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
+from functools import cache
 from typing import Any
 from uuid import UUID
 
+import psycopg
 from django.db import connection, transaction
 
 # SQLite keeps a UUID as 32 hexadecimal digits, as Django's UUIDField does.
 sqlite3.register_adapter(UUID, lambda value: value.hex)
 
 COPY_FROM = 20  # rows; below that an executemany is as quick
+PREPARE_AFTER = 5  # times that a hand has run a statement
 
 
 def on_postgresql() -> bool:
@@ -40,21 +43,58 @@ def id_out(value: UUID | str) -> UUID:
     return value if isinstance(value, UUID) else UUID(value)
 
 
-def insert_many(cursor: Any, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
-    """Insert rows of plain values; many at once by COPY where the database has it."""
-    if not rows:
-        return
-    named = ", ".join(columns)
-    if len(rows) >= COPY_FROM and on_postgresql():
-        with cursor.cursor.copy(f"COPY {table} ({named}) FROM STDIN") as copy:
-            for row in rows:
-                copy.write_row(row)
-        return
-    statement = f"INSERT INTO {table} ({named}) VALUES ({', '.join(['%s'] * len(columns))})"
-    if len(rows) == 1:
-        cursor.execute(statement, rows[0])
-    else:
-        cursor.executemany(statement, rows)
+class Hand:
+    """A cursor of the driver itself, on Django's connection and within its transaction.
+
+    Around a small statement Django's own cursor takes as long as the database. Statements are written with
+    %s. What goes wrong is the driver's exception; `translated` makes it Django's, once around all the work.
+    """
+
+    __slots__ = ("cursor", "fetchall", "fetchone")
+
+    def __init__(self) -> None:
+        self.cursor = _driver_cursor()
+        self.fetchone = self.cursor.fetchone
+        self.fetchall = self.cursor.fetchall
+
+    def execute(self, statement: str, params: Sequence[Any]) -> None:
+        self.cursor.execute(native(statement), params)
+
+    def insert(self, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        """Insert rows of plain values; many at once by COPY where the database has it."""
+        if len(rows) == 1:
+            self.execute(insertion(table, columns), rows[0])
+        elif len(rows) >= COPY_FROM and on_postgresql():
+            with self.cursor.copy(f"COPY {table} ({', '.join(columns)}) FROM STDIN") as copy:
+                for row in rows:
+                    copy.write_row(row)
+        elif rows:
+            self.cursor.executemany(native(insertion(table, columns)), rows)
+
+
+def _driver_cursor() -> Any:
+    connection.ensure_connection()
+    driver: Any = connection.connection
+    if not on_postgresql():
+        return driver.cursor()
+    driver.prepare_threshold = PREPARE_AFTER  # Django's own cursors never prepare
+    return psycopg.Cursor(driver)
+
+
+@cache
+def native(statement: str) -> str:
+    """The statement as the driver writes its parameters."""
+    return statement if on_postgresql() else statement.replace("%s", "?")
+
+
+@cache
+def insertion(table: str, columns: Sequence[str]) -> str:
+    return f"INSERT INTO {table} ({', '.join(columns)}) VALUES ({', '.join(['%s'] * len(columns))})"
+
+
+def translated() -> Any:
+    """Within it, a driver's exception becomes the one of `django.db` that stands for it."""
+    return connection.wrap_database_errors
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from django.db import connection
 
-from incidents.ledger.dialect import moment_in, moment_out
+from incidents.ledger.dialect import Hand, moment_in, moment_out
 from incidents.ledger.merkle import leaf_hash, root_of_frontier
 from incidents.ledger.records import decode
 from incidents.rules.events import Recorded, Stream
@@ -32,13 +32,15 @@ def head(facility: UUID) -> HeadRow | None:
     return None if row is None else HeadRow(row[0], root_of_frontier(row[0], bytes(row[1])), moment_out(row[2]))
 
 
-def read_stream(facility: UUID, stream: Stream, before: int | None = None) -> list[Recorded]:
+def read_stream(
+    facility: UUID, stream: Stream, before: int | None = None, *, hand: Hand | None = None
+) -> list[Recorded]:
     """The stream's events by position; with `before`, as they stood when the log had that size."""
     until = "" if before is None else " AND position < %s"
     params = (facility, stream.kind, stream.id) + (() if before is None else (before,))
-    with connection.cursor() as cursor:
-        cursor.execute(_STREAM + until + " ORDER BY version", params)
-        return [decode(*row) for row in cursor.fetchall()]
+    hand = hand or Hand()
+    hand.execute(_STREAM + until + " ORDER BY version", params)
+    return [decode(*row) for row in hand.fetchall()]
 
 
 def read_after(facility: UUID, position: int, limit: int = BATCH) -> list[Recorded]:

@@ -21,7 +21,7 @@ from django.db import OperationalError, connection, transaction
 
 from incidents.identity.ids import named
 from incidents.ledger import canonical, merkle
-from incidents.ledger.dialect import for_update, insert_many, moment_in, moment_out
+from incidents.ledger.dialect import Hand, for_update, moment_in, moment_out, translated
 from incidents.ledger.reading import leaf_of, read_stream
 from incidents.ledger.records import Body
 from incidents.rules.events import Actor, AnyEvent, Recorded, Stream, WordsRef
@@ -82,9 +82,9 @@ class _Page:
 
     def __init__(self, facility: UUID, now: datetime) -> None:
         self.facility = facility
-        self.cursor = connection.cursor()
-        self.cursor.execute(_LOCK_HEAD + for_update(), (facility,))
-        row = self.cursor.fetchone()
+        self.hand = Hand()
+        self.hand.execute(_LOCK_HEAD + for_update(), (facility,))
+        row = self.hand.fetchone()
         if row is None:
             raise NoLedger(f"facility {facility} has no ledger")
         self.size: int = row[0]
@@ -109,10 +109,10 @@ class _Page:
     def write(self) -> None:
         if not self.deeds:
             return
-        insert_many(self.cursor, "ledger_event", _EVENT_COLUMNS, self.events)
-        insert_many(self.cursor, "ledger_deed", _DEED_COLUMNS, self.deeds)
+        self.hand.insert("ledger_event", _EVENT_COLUMNS, self.events)
+        self.hand.insert("ledger_deed", _DEED_COLUMNS, self.deeds)
         head = (self.size, self.frontier, moment_in(self.recorded_at), self.facility)
-        self.cursor.execute(_MOVE_HEAD, head)
+        self.hand.execute(_MOVE_HEAD, head)
 
 
 class Log:
@@ -124,7 +124,7 @@ class Log:
         self.facility = page.facility
         self.recorded_at = page.recorded_at
         self.memo = page.memo
-        self.cursor = page.cursor
+        self.hand = page.hand
         self._first = page.size
         self._leaves: list[str] = []
         self.receipt = self._known()
@@ -140,13 +140,13 @@ class Log:
             digest, receipt = self._page.done[self.deed.id]
             self._same(digest)
             return receipt
-        self.cursor.execute(_FIND_DEED, (self.facility, self.deed.id))
-        row = self.cursor.fetchone()
+        self.hand.execute(_FIND_DEED, (self.facility, self.deed.id))
+        row = self.hand.fetchone()
         if row is None:
             return None
         self._same(bytes(row[0]))
-        self.cursor.execute(_BODIES, (self.facility, row[1], row[1] + row[2]))
-        leaves = tuple(merkle.leaf_hash(body.encode()).hex() for (body,) in self.cursor.fetchall())
+        self.hand.execute(_BODIES, (self.facility, row[1], row[1] + row[2]))
+        leaves = tuple(merkle.leaf_hash(body.encode()).hex() for (body,) in self.hand.fetchall())
         return Receipt(self.deed.id, self.facility, row[1], row[2], leaves)
 
     def _same(self, digest: bytes) -> None:
@@ -157,7 +157,7 @@ class Log:
         """The stream's events by position, this deed's own included."""
         known = self._page.streams.get(stream)
         if known is None:
-            known = self._page.streams[stream] = read_stream(self.facility, stream)
+            known = self._page.streams[stream] = read_stream(self.facility, stream, hand=self.hand)
         return known
 
     def append(
@@ -239,7 +239,7 @@ class Log:
         """Keep free text where it can be emptied; the event carries its salted digest."""
         salt = secrets.token_bytes(16)
         digest = hashlib.sha256(salt + text.encode()).hexdigest()
-        self.cursor.execute(_KEEP_WORDS, (self.facility, digest, salt, text))
+        self.hand.execute(_KEEP_WORDS, (self.facility, digest, salt, text))
         return WordsRef(digest)
 
     def leaf_of(self, stream: Stream, version: int) -> str:
@@ -273,7 +273,7 @@ def writing(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
             yield log
         return
     try:
-        with transaction.atomic(durable=True):
+        with transaction.atomic(durable=True), translated():
             page = _Page(facility, now)
             token = _open.set(page)
             try:

@@ -107,13 +107,16 @@ class Doing:
 
     def record(self, stream: Stream, decided: AnyEvent | Refusal | None) -> list[Recorded]:
         """Append what the rules decided, or refuse with what they said. None appends nothing."""
-        if decided is None:
-            return []
         if isinstance(decided, Refusal):
             raise Refused(decided)
+        return self._append(stream, decided, self.occurred_at, self.request.sequence) if decided else []
+
+    def _append(
+        self, stream: Stream, event: AnyEvent, occurred_at: datetime, sequence: int | None
+    ) -> list[Recorded]:
         if stream.kind == "load" and stream.id not in self._before:
             self._before[stream.id] = reprocessing.fate(state_of(self.log, stream))
-        return self.log.append(stream, decided, occurred_at=self.occurred_at, sequence=self.request.sequence)
+        return self.log.append(stream, event, occurred_at=occurred_at, sequence=sequence)
 
     def settle(self) -> None:
         """End or reopen the older loads whose trays' fate this deed changed, and theirs in turn."""
@@ -129,7 +132,8 @@ class Doing:
             for load in moved:
                 settled[load] = reprocessing.fate(state_of(self.log, Stream("load", load)))
                 for older, event in reprocessing.consequences(self.log, load):
-                    self.record(Stream("load", older), event)
+                    # Drawn by the ledger now: neither the device's observation nor at the time it claims.
+                    self._append(Stream("load", older), event, self.request.now, None)
 
 
 def refuse(code: str, sentence: str, next_step: str) -> Refused:

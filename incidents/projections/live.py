@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator, Sequence
 from typing import Any, NamedTuple
 
-from incidents.ledger.dialect import insert_many, moment_in
+from incidents.ledger.dialect import moment_in
 from incidents.ledger.writing import Log
 from incidents.projections.states import KINDS, next_state
 from incidents.projections.tables import Key, Rows, Table, Values
@@ -65,18 +65,18 @@ def _write(log: Log, stream: Stream, change: Change, position: int) -> None:
     owner = (log.facility, stream.id, *key)
     if table.temporal:
         if old is not None:
-            log.cursor.execute(_closing(table), (position, *owner))
+            log.hand.execute(_closing(table), (position, *owner))
         if new is not None:
-            insert_many(log.cursor, table.name, table.columns, [(*owner, position, None, *plain(table, new))])
+            log.hand.insert(table.name, table.columns, [(*owner, position, None, *plain(table, new))])
     elif new is None:
-        log.cursor.execute(_removing(table), owner)
+        log.hand.execute(_removing(table), owner)
     elif old is None:
-        insert_many(log.cursor, table.name, table.columns, [(*owner, *plain(table, new))])
+        log.hand.insert(table.name, table.columns, [(*owner, *plain(table, new))])
     else:
         moved = [n for n, value in enumerate(new) if value != old[n]]
         kept = plain(table, new)
         named = ", ".join(f"{table.values[n]} = %s" for n in moved)
-        log.cursor.execute(
+        log.hand.execute(
             f"UPDATE {table.name} SET {named} WHERE {_these(table)}", (*(kept[n] for n in moved), *owner)
         )
 

@@ -16,7 +16,7 @@ from uuid import UUID
 from django.db import connection, transaction
 
 from incidents.ledger import reading
-from incidents.ledger.dialect import for_update, id_out, insert_many, snapshot
+from incidents.ledger.dialect import Hand, for_update, id_out, snapshot
 from incidents.projections.live import changes, plain
 from incidents.projections.states import KINDS
 from incidents.projections.tables import TABLES, Key, Rows, Table, Values
@@ -143,8 +143,7 @@ def _give(waiting: dict[Table, list[tuple[Any, ...]]], rows: Iterable[tuple[Tabl
 
 
 def _flush(table: Table, rows: list[tuple[Any, ...]]) -> None:
-    with connection.cursor() as cursor:
-        insert_many(cursor, _shadow(table), table.columns, rows)
+    Hand().insert(_shadow(table), table.columns, rows)
 
 
 def _shadow(table: Table) -> str:
@@ -205,7 +204,7 @@ def _mend(facility: UUID, owners: list[UUID], size: int) -> float:
         still = [owner for owner in owners if owner not in {stream.id for stream in moved}]
         _copy(cursor, facility, still)
         for stream in moved:
-            _write_anew(cursor, facility, stream)
+            _write_anew(facility, stream)
     return time.perf_counter() - start
 
 
@@ -222,10 +221,10 @@ def _copy(cursor: Any, facility: UUID, owners: list[UUID]) -> None:
         )
 
 
-def _write_anew(cursor: Any, facility: UUID, stream: Stream) -> None:
+def _write_anew(facility: UUID, stream: Stream) -> None:
     fold = Fold(facility)
     for event in reading.read_stream(facility, stream):
         for table, row in fold.take(event):
-            insert_many(cursor, table.name, table.columns, [row])
+            Hand().insert(table.name, table.columns, [row])
     for table, row in fold.standing():
-        insert_many(cursor, table.name, table.columns, [row])
+        Hand().insert(table.name, table.columns, [row])

@@ -201,29 +201,15 @@ def resume_refusal(load: Stoppable, alarm: Alarm, roles: Collection[str]) -> Ref
 def resume(
     load: Stoppable, alarm_id: UUID, roles: Collection[str], occurred_at: datetime
 ) -> CycleResumed | Refusal:
+    """Resume after this alarm; every other alarm that stopped the cycle must allow it too."""
     alarm = find(load, alarm_id)
     if alarm is None:
         return no_such_alarm(load)
-    refusal = resume_refusal(load, alarm, roles)
-    if refusal is not None:
-        return refusal
-    others = [other for other in load.alarms if other.state == "unacknowledged" and other.id != alarm_id]
-    if others:
-        return Refusal(
-            "alarm-unseen",
-            f"Resume is not permitted: “{others[0].title}” is unseen.",
-            "Acknowledge it first.",
-        )
-    stricter = next(
-        (
-            found
-            for other in load.alarms
-            if other.halts and not other.decided and (found := resume_refusal(load, other, roles))
-        ),
-        None,
-    )
-    if stricter is not None:
-        return stricter
+    others = [other for other in load.alarms if other.halts and not other.decided and other.id != alarm_id]
+    for standing in (alarm, *others):
+        refusal = resume_refusal(load, standing, roles)
+        if refusal is not None:
+            return refusal
     halt_s = max(0, int((occurred_at - alarm.raised_at).total_seconds()))
     return CycleResumed(alarm=alarm_id, phase=alarm.phase, halt_s=halt_s)
 
