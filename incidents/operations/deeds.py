@@ -14,6 +14,7 @@ import msgspec
 
 from incidents.identity.ids import named
 from incidents.ledger import writing
+from incidents.ledger.canonical import NotCanonical
 from incidents.ledger.writing import Deed, DeedReused, Log, Receipt, digest_of
 from incidents.operations import reprocessing
 from incidents.projections.live import state_of
@@ -154,7 +155,13 @@ def _deed(
         malformed = _malformed(asked)
         if malformed is not None:
             return malformed
-        deed = Deed(request.deed, name, request.by.actor, digest_of(name, request.by.actor, _asked(request, asked)))
+        try:
+            digest = digest_of(name, request.by.actor, _asked(request, asked))
+        except NotCanonical as flaw:
+            return Refusal(
+                "malformed", f"What was sent can’t be kept: {flaw.what}.", "Correct it and send it again."
+            )
+        deed = Deed(request.deed, name, request.by.actor, digest)
         try:
             with writing.writing(request.facility, request.now, deed) as log:
                 if log.receipt is not None:

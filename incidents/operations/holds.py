@@ -51,6 +51,10 @@ def release_load(doing: Doing, *, load: UUID, purpose: Purpose, signings: Sequen
     if len(signings) != 1:
         raise refuse("signature-missing", "A release needs one signature.", "Sign with badge and PIN.")
     signature = _signature(doing, found, signings[0])
+    if signature.person != doing.by.actor.id:
+        raise refuse(
+            "other-person", "A release is signed by whoever makes it.", "Sign with your own badge and PIN."
+        )
     doing.record(Stream("load", load), rules.release(found, purpose, signature, doing.log.size))
 
 
