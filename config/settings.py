@@ -113,15 +113,16 @@ INSTALLED_APPS = [
     "incidents.apps.IncidentsConfig",
 ]
 MIDDLEWARE = [
+    # Outermost, so that answers which no view makes carry the headers too.
     "django.middleware.security.SecurityMiddleware",
-    "whitenoise.middleware.WhiteNoiseMiddleware",
     "csp.middleware.CSPMiddleware",
+    "django.middleware.clickjacking.XFrameOptionsMiddleware",
+    "whitenoise.middleware.WhiteNoiseMiddleware",
     "django.contrib.sessions.middleware.SessionMiddleware",
     "django.middleware.common.CommonMiddleware",
     "django.middleware.csrf.CsrfViewMiddleware",
     "django.contrib.auth.middleware.AuthenticationMiddleware",
     "django.contrib.messages.middleware.MessageMiddleware",
-    "django.middleware.clickjacking.XFrameOptionsMiddleware",
     "django_htmx.middleware.HtmxMiddleware",
     "axes.middleware.AxesMiddleware",
     "incidents.pages.middleware.Busy",
@@ -169,6 +170,9 @@ AUTH_PASSWORD_VALIDATORS = [
 LOGIN_URL = "sign-in"
 # A person is locked out at one workstation; the room goes on working.
 AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
+AXES_USERNAME_FORM_FIELD = "username"  # the name under which `authenticate` gets the badge or the sign-in name
+# Axes keeps what was posted beside a failure: no secret may stand in it.
+AXES_SENSITIVE_PARAMETERS = ["username", "ip_address", "password", "badge", "pin", "badge-2", "pin-2", "login"]
 AXES_FAILURE_LIMIT = 5
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True

@@ -7,6 +7,8 @@ from uuid import UUID
 
 from django.db import connection, transaction
 
+from incidents.ledger.dialect import unless_there
+
 PIECE_BYTES = 1024 * 1024
 
 
@@ -16,7 +18,8 @@ def put(facility: UUID, data: bytes) -> str:
     pieces = range(0, max(len(data), 1), PIECE_BYTES)
     with transaction.atomic(), connection.cursor() as cursor:
         for seq, start in enumerate(pieces):
-            cursor.execute(_PUT, (facility, digest, seq, data[start : start + PIECE_BYTES], facility, digest, seq))
+            named = (facility, digest, seq)
+            cursor.execute(_PUT + unless_there(), (*named, data[start : start + PIECE_BYTES], *named))
     return digest.hex()
 
 

@@ -20,7 +20,9 @@ COPY_FROM = 20  # rows; below that an executemany is as quick
 PREPARE_AFTER = 5  # times that a hand has run a statement
 
 
+@cache
 def on_postgresql() -> bool:
+    """One process has one kind of database."""
     return connection.vendor == "postgresql"
 
 
@@ -29,9 +31,14 @@ def for_update() -> str:
     return " FOR UPDATE" if on_postgresql() else ""
 
 
+def unless_there() -> str:
+    """On PostgreSQL two writers of the same row may meet; on SQLite whoever is inside is alone."""
+    return " ON CONFLICT DO NOTHING" if on_postgresql() else ""
+
+
 def moment_in(value: datetime) -> datetime | str:
     """A moment as this database keeps it (SQLite: naive UTC text, as Django's DateTimeField does)."""
-    return value if on_postgresql() else str(value.astimezone(UTC).replace(tzinfo=None))
+    return value if on_postgresql() else value.astimezone(UTC).isoformat(" ")[:-6]
 
 
 def moment_out(value: datetime | str) -> datetime:
@@ -71,6 +78,16 @@ class Hand:
         elif rows:
             self.cursor.executemany(native(insertion(table, columns)), rows)
 
+    def execute_together(self, steps: Sequence[tuple[str, Sequence[Any]]]) -> None:
+        """Run INSERTs and UPDATEs of different rows; PostgreSQL takes them as one, in one round trip."""
+        if on_postgresql() and len(steps) > 1:
+            self.execute(
+                _as_one(tuple(statement for statement, _ in steps)), [v for _, values in steps for v in values]
+            )
+        else:
+            for statement, params in steps:
+                self.execute(statement, params)
+
 
 def _driver_cursor() -> Any:
     connection.ensure_connection()
@@ -85,6 +102,12 @@ def _driver_cursor() -> Any:
 def native(statement: str) -> str:
     """The statement as the driver writes its parameters."""
     return statement if on_postgresql() else statement.replace("%s", "?")
+
+
+@cache
+def _as_one(statements: tuple[str, ...]) -> str:
+    *others, last = statements
+    return f"WITH {', '.join(f's{n} AS ({each})' for n, each in enumerate(others))} {last}"
 
 
 @cache

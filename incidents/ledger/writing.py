@@ -21,7 +21,7 @@ from django.db import OperationalError, connection, transaction
 
 from incidents.identity.ids import named
 from incidents.ledger import canonical, merkle
-from incidents.ledger.dialect import Hand, for_update, moment_in, moment_out, translated
+from incidents.ledger.dialect import COPY_FROM, Hand, for_update, insertion, moment_in, moment_out, translated
 from incidents.ledger.reading import leaf_of, read_stream
 from incidents.ledger.records import Body
 from incidents.rules.events import Actor, AnyEvent, Recorded, Stream, WordsRef
@@ -90,6 +90,7 @@ class _Page:
         self.size: int = row[0]
         self.frontier = bytes(row[1])
         self.recorded_at = max(now, moment_out(row[2]))
+        self.recorded_in = moment_in(self.recorded_at)
         self.streams: dict[Stream, list[Recorded]] = {}
         self.memo: dict[Any, Any] = {}
         self.events: list[tuple[Any, ...]] = []
@@ -109,10 +110,16 @@ class _Page:
     def write(self) -> None:
         if not self.deeds:
             return
-        self.hand.insert("ledger_event", _EVENT_COLUMNS, self.events)
-        self.hand.insert("ledger_deed", _DEED_COLUMNS, self.deeds)
-        head = (self.size, self.frontier, moment_in(self.recorded_at), self.facility)
-        self.hand.execute(_MOVE_HEAD, head)
+        steps: list[tuple[str, tuple[Any, ...]]] = [
+            (_MOVE_HEAD, (self.size, self.frontier, self.recorded_in, self.facility))
+        ]
+        if len(self.events) + len(self.deeds) < COPY_FROM:
+            deeds = [(_ADD_DEED, row) for row in self.deeds]
+            steps = [(_ADD_EVENT, row) for row in self.events] + deeds + steps
+        else:
+            self.hand.insert("ledger_event", _EVENT_COLUMNS, self.events)
+            self.hand.insert("ledger_deed", _DEED_COLUMNS, self.deeds)
+        self.hand.execute_together(steps)
 
 
 class Log:
@@ -212,7 +219,7 @@ class Log:
                 type(event).__struct_config__.tag,
                 schema,
                 moment_in(occurred_at),
-                moment_in(self.recorded_at),
+                page.recorded_in,
                 body.decode(),
             )
         )
@@ -336,3 +343,5 @@ _EVENT_COLUMNS = (
     "recorded_at",
     "body",
 )
+_ADD_EVENT = insertion("ledger_event", _EVENT_COLUMNS)
+_ADD_DEED = insertion("ledger_deed", _DEED_COLUMNS)

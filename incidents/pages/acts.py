@@ -13,6 +13,7 @@ from incidents.rules import authority, release, reruns
 from incidents.rules.refusals import Refusal
 
 Act = dict[str, Any]
+THIS_PAGE = "Read the load’s page."
 
 
 def acts_of(here: Here, told: Story) -> list[Act]:
@@ -39,14 +40,10 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
                 "glyph": "hi",
             }
     if load.stage == "assembled":
-        yield _act(here, told, "start_cycle", "Start its cycle", "once the machine runs.", "Start", "#start")
+        yield _form(here, told, "start_cycle", "Start its cycle", "once the machine runs.", "start")
     if load.stage in ("running", "stopped"):
-        yield _act(
-            here, told, "report_end", "Record its end", "as the machine shows it.", "Record the end", "#end", "free"
-        )
-        yield _act(
-            here, told, "report_alarm", "Record an alarm", "that the machine shows.", "Record it", "#report", "hi"
-        )
+        yield _form(here, told, "report_end", "Record its end", "as the machine shows it.", "report-end", "free")
+        yield _form(here, told, "report_alarm", "Record an alarm", "that the machine shows.", "report-alarm", "hi")
     if load.stage == "finished" and told.disposition in ("awaiting review", "quarantined"):
         yield _review(here, told)
     yield _release(here, told)
@@ -57,23 +54,35 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
             sentence = f"{board.sentence} {board.who}."
             yield _act(here, told, "lift_hold", f"Lift hold {n + 1}.", sentence, "Lift it", url, "eye")
     if load.stage not in ("running", "stopped", "assembled"):
-        yield _act(
-            here, told, "place_load", "Record its place", "when it is moved.", "Record its place", "#place", "scan"
-        )
-    yield _act(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "Hold it", "#hold", "held")
+        yield _form(here, told, "place_load", "Record its place", "when it is moved.", "place", "scan")
+    yield _form(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "hold", "held")
 
 
 def _act(
     here: Here, told: Story, deed: str, title: str, sentence: str, label: str, url: str, glyph: str = "arrow"
 ) -> Act:
+    """An act that leads to a page of its own."""
     refusal = authority.refusal(deed, here.rights.roles, here.rights.competences)
     if refusal is not None:
         return refused(title, refusal)
     return {"kind": "open", "title": title, "sentence": sentence, "label": label, "url": url, "glyph": glyph}
 
 
+def _form(
+    here: Here, told: Story, deed: str, title: str, sentence: str, posts_to: str, glyph: str = "arrow"
+) -> Act:
+    """An act whose form opens in place; `posts_to` names its URL and its template."""
+    act = _act(here, told, deed, title, sentence, title, "", glyph)
+    return act if act["kind"] == "refused" else act | {"form": f"deeds/{posts_to}.html", "posts_to": posts_to}
+
+
 def refused(title: str, refusal: Refusal) -> Act:
-    return {"kind": "refused", "title": f"{title}:", "sentence": f"{refusal.sentence} {refusal.next_step}"}
+    """The reason names the act by itself, or its title goes before; this page is no next step from this page."""
+    sentence = refusal.sentence if refusal.next_step == THIS_PAGE else f"{refusal.sentence} {refusal.next_step}"
+    bold, colon, rest = sentence.partition(":")
+    if colon and bold.startswith(title.rstrip(".")):
+        return {"kind": "refused", "title": f"{bold}:", "sentence": rest.strip()}
+    return {"kind": "refused", "title": f"{title.rstrip('.')}:", "sentence": sentence}
 
 
 def _review(here: Here, told: Story) -> Act:
@@ -103,4 +112,4 @@ def _rerun(here: Here, told: Story) -> Act:
             Refusal("rerun-under-way", f"It is being run again as {told.reruns[-1].name}.", "Follow that load."),
         )
     sentence = "as a new, linked load. Only a complete new cycle clears its items."
-    return _act(here, told, "rerun_load", "Run it again", sentence, "Start the re-run", "#rerun", "reprocessed")
+    return _form(here, told, "rerun_load", "Run it again", sentence, "rerun", "reprocessed")

@@ -16,6 +16,7 @@ from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import render
 from django.utils import timezone
+from django_htmx.http import HttpResponseClientRedirect
 
 from incidents.identity.ids import new_id
 from incidents.identity.models import Facility, Person
@@ -78,7 +79,7 @@ def in_facility(view: View[P]) -> Page:
     @functools.wraps(view)
     def seen(request: HttpRequest, slug: str, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
         if not isinstance(request.user, Person):
-            return redirect_to_login(request.get_full_path())
+            return _to_sign_in(request)
         now = timezone.now()
         facility = Facility.objects.filter(slug=slug).first()
         found = rights(request.user.id, facility.id, now.astimezone(UTC).date()) if facility else None
@@ -87,6 +88,12 @@ def in_facility(view: View[P]) -> Page:
         return view(Here(request, facility, request.user, found, now), *args, **kwargs)
 
     return seen
+
+
+def _to_sign_in(request: HttpRequest) -> HttpResponseBase:
+    """A page that refreshes a part of itself is led away whole; else that part would show the sign-in."""
+    answer = redirect_to_login(request.get_full_path())
+    return HttpResponseClientRedirect(answer.url) if request.headers.get("HX-Request") else answer
 
 
 def set_up(view: View[P]) -> Page:

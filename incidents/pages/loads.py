@@ -19,7 +19,6 @@ from incidents.pages.here import Here, in_facility, posted_uuid, posted_whole, s
 from incidents.pages.templatetags.sluicegate import count_words
 from incidents.queries import floor, search
 from incidents.queries.story import Story, story
-from incidents.rules import reruns
 from incidents.rules.events import Place
 from incidents.rules.refusals import Refusal
 
@@ -54,7 +53,6 @@ def load_page(here: Here, load_id: UUID, refusal: Refusal | None = None) -> Http
         refusal=refusal,
         headline=headline(told),
         acts=acts_of(here, told),
-        may_rerun=reruns.rerun_refusal(told.load) is None,
         programmes=floor.programme_names(here.facility.id),
     )
 
@@ -72,21 +70,36 @@ def headline(told: Story) -> dict[str, Any]:
     holds = f"{count_words(count)!s} hold{'s stand' if count > 1 else ' stands'}"
     pinned = [board for board in told.holds if not board.liftable]
     words = told.disposition + (", under recall review" if told.under_recall else "")
-    if told.disposition == "reprocessed":
+    if told.under_recall and told.disposition == "reprocessed":
+        lead = "Its trays were washed again since. What they were used for in between is still open."
+    elif told.under_recall:
+        lead = "It was held after its release: its trays may be in use. Find them first."
+    elif told.disposition == "reprocessed":
         lead = "Its trays went through a complete new cycle that was released. This load’s story has ended."
     elif pinned:
         lead = f"{holds} against a release. Nobody can lift “{pinned[0].sentence.rstrip('.')}”."
     elif count:
         lead = f"{holds} against a release."
-    elif told.disposition == "released":
-        lead = "Nothing stood against it when it was released."
+    elif told.load.release:
+        lead = f"It was released for {told.load.release.purpose}. Nothing stood against it then."
+    elif told.disposition == "awaiting review" and told.load.review:
+        lead = "Its record was read, and every criterion is met. A signature is missing."
     elif told.disposition == "awaiting review":
         lead = "Nothing is known against it. A person reads the record and signs."
     else:
         lead = "Its cycle has not ended. Nothing is proven yet."
     glyph = "under recall" if told.under_recall else told.disposition
-    slot = "Nothing is known against it yet, and nothing is proven." if told.disposition == "in process" else ""
-    return {"glyph": glyph, "words": words, "lead": lead, "slot": slot}
+    return {"glyph": glyph, "words": words, "lead": lead, "slot": _empty_slot(told)}
+
+
+def _empty_slot(told: Story) -> str:
+    """What an empty slot says: it is no release."""
+    if told.disposition == "released":
+        return "The slot is empty: nothing stands against it."
+    if told.disposition == "in process":
+        return "Nothing is known against it yet, and nothing is proven."
+    missing = "A signature is missing." if told.load.review else "A review and a signature are missing."
+    return f"The slot is empty: nothing is known against it. {missing}"
 
 
 def done(here: Here, load_id: UUID, outcome: Outcome, words: str) -> HttpResponse:

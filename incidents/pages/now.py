@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from typing import Any
+from urllib.parse import urlencode
 from uuid import UUID
 
 from django.contrib import messages
@@ -11,7 +12,7 @@ from django.shortcuts import redirect
 from django.urls import reverse
 
 from incidents.pages.here import Here, in_facility
-from incidents.pages.templatetags.sluicegate import ago
+from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
 from incidents.queries import facts, floor, search
 from incidents.queries.floor import Chamber, Matter
 
@@ -27,14 +28,10 @@ GLYPHS = {
 WHOLE = [{"title": "", "share": 1.0}]
 ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
 ACTS = {
-    "alarm": "Open",
     "decision-due": "Decide",
     "rerun-due": "Re-run",
-    "review-due": "Review",
-    "outcome-unknown": "Open",
-    "recall": "Open",
-    "held": "Open",
 }
+A_DAY_S = 24 * 3600
 
 
 @in_facility
@@ -43,46 +40,61 @@ def now(here: Here) -> HttpResponseBase:
     template = "now_panes.html" if here.request.headers.get("HX-Request") else "now.html"
     matters = floor.open_items(here.facility.id)
     chambers = floor.chambers(here.facility.id)
+    alarming = {matter.owner: matter for matter in matters if matter.owner_kind == "machine" and matter.alarm}
+    unseen = sum(matter.kind == "alarm" for matter in matters)
     return here.page(
         template,
         "now",
         matters=[_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
-        lanes=[_lane(here, chamber) for chamber in chambers],
-        tiles=_tiles(here),
+        lanes=[_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
+        tiles=_tiles(here, unseen),
+        unseen=unseen,
     )
 
 
-def _tiles(here: Here) -> list[dict[str, Any]]:
+def _tiles(here: Here, unseen: int) -> list[dict[str, Any]]:
+    """What there is of each kind, with the newest by name."""
     counts = floor.counts(here.facility.id)
-    loads = reverse("loads", args=[here.facility.slug])
+    alarms = {
+        "glyph": "hi",
+        "count": unseen,
+        "words": "unseen alarm" if unseen == 1 else "unseen alarms",
+        "detail": "the worst stands first" if unseen else "every alarm was seen",
+    }
     named = (
-        ("held", "quarantined", "held", "quarantined loads"),
-        ("review", "awaiting review", "await review", "read and signed by a person"),
-        ("recall", "under recall", "under recall", "held after their release"),
+        ("review", "awaiting review", "await review", "no record waits to be read"),
+        ("held", "quarantined", "held", "no load is quarantined"),
+        ("recall", "under recall", "under recall", "no load is held after its release"),
     )
-    return [
-        {
-            "glyph": kind,
-            "count": counts[kind],
-            "words": words,
-            "detail": detail,
-            "url": f"{loads}?disposition={disposition.replace(' ', '+')}",
-        }
-        for kind, disposition, words, detail in named
-    ]
+    return [alarms, *(_tile(here, counts[kind], kind, *words) for kind, *words in named)]
+
+
+def _tile(here: Here, count: int, kind: str, disposition: str, words: str, none: str) -> dict[str, Any]:
+    newest = [row.name for row in floor.loads(here.facility.id, disposition=disposition, limit=2)] if count else []
+    more = f" and {count - len(newest)} more" if count > len(newest) else ""
+    where = urlencode({"disposition": disposition})
+    return {
+        "key": kind,
+        "glyph": kind,
+        "count": count,
+        "words": words,
+        "detail": ", ".join(newest) + more if newest else none,
+        "url": f"{reverse('loads', args=[here.facility.slug])}?{where}",
+    }
 
 
 def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
     age = max(0, int((here.now - matter.since).total_seconds()))
+    since = clock(matter.since, here.facility.time_zone) if age < A_DAY_S else day(matter.since, here.facility.time_zone)
     is_alarm = matter.kind == "alarm"
     return {
         "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
         "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS[matter.kind],
         "title": matter.title,
-        "detail": f"{matter.priority.capitalize()}, {matter.kind.replace('-', ' ')}",
+        "detail": f"{matter.priority.capitalize()} · since {since}",
         "age": ago(age),
         "url": _url_of(here, matter),
-        "act": ACTS.get(matter.kind, "Open"),
+        "act": matter.title.split()[0] if matter.kind == "review-due" else ACTS.get(matter.kind, "Open"),
         "main": first,
     }
 
@@ -96,16 +108,20 @@ def _url_of(here: Here, matter: Matter) -> str:
     return ""
 
 
-def _lane(here: Here, chamber: Chamber) -> dict[str, Any]:
+def _lane(here: Here, chamber: Chamber, alarming: Matter | None) -> dict[str, Any]:
+    """A chamber's lane; `alarming` is an unseen alarm of the machine itself."""
     load = chamber.load
     name = chamber.machine_name if chamber.only_chamber else f"{chamber.machine_name} {chamber.chamber}"
     lane: dict[str, Any] = {
         "name": name,
+        "key": f"lane-{chamber.machine}-{chamber.chamber}",
         "phases": chamber.phases or WHOLE,
         "filled": 0.0,
         "kind": "free",
         "glyph": "free",
     }
+    if load is None and alarming is not None:
+        return lane | {"state_words": "Alarm", "detail": "no load is known in it", "glyph": ALARM_GLYPHS[alarming.priority]}
     if load is None:
         empty = {"state_words": "Free", "detail": "ready for a load", "phases": WHOLE}
         return lane | empty
@@ -114,7 +130,7 @@ def _lane(here: Here, chamber: Chamber) -> dict[str, Any]:
         return lane | {"state_words": "Waiting", "detail": "a load is assembled for it", "glyph": "todo"}
     lane["filled"] = _filled(here, chamber)
     if load.stage == "stopped":
-        detail = chamber.alarm.title if chamber.alarm else "resume or abort"
+        detail = lower_first(chamber.alarm.title) if chamber.alarm else "resume or abort"
         glyph = ALARM_GLYPHS[chamber.alarm.priority] if chamber.alarm else "hi"
         return lane | {"state_words": "Stopped", "detail": detail, "glyph": glyph, "kind": "stopped"}
     detail = _time_left(here, chamber)
@@ -127,7 +143,8 @@ def _filled(here: Here, chamber: Chamber) -> float:
     if load is None or load.started_at is None or load.expected_end_at is None:
         return 0.0
     planned = (load.expected_end_at - load.started_at).total_seconds()
-    return min(1.0, max(0.0, (here.now - load.started_at).total_seconds() / planned)) if planned else 0.0
+    until = chamber.alarm.raised_at if load.stage == "stopped" and chamber.alarm else here.now
+    return min(1.0, max(0.0, (until - load.started_at).total_seconds() / planned)) if planned else 0.0
 
 
 def _time_left(here: Here, chamber: Chamber) -> str:

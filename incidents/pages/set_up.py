@@ -160,6 +160,9 @@ def make_token(here: Here, machine: UUID) -> HttpResponse:
 @require_POST
 @set_up
 def revoke_token(here: Here, token: str) -> HttpResponse:
-    AccessToken.objects.filter(facility=here.facility, token_key=token, revoked_at=None).update(revoked_at=here.now)
+    mine = AccessToken.objects.filter(facility=here.facility, token_key=token)
+    if not mine.exists():
+        raise Http404
+    mine.filter(revoked_at=None).update(revoked_at=here.now)
     messages.success(here.request, "The token is revoked.")
     return redirect("set-up", slug=here.facility.slug)
