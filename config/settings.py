@@ -164,7 +164,10 @@ AUTHENTICATION_BACKENDS = [
 PASSWORD_HASHERS = ["django.contrib.auth.hashers.Argon2PasswordHasher"]
 AUTH_PASSWORD_VALIDATORS = [
     {"NAME": "django.contrib.auth.password_validation.MinimumLengthValidator", "OPTIONS": {"min_length": 10}},
-    {"NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator"},
+    {
+        "NAME": "django.contrib.auth.password_validation.UserAttributeSimilarityValidator",
+        "OPTIONS": {"user_attributes": ("login", "name")},
+    },
     {"NAME": "django.contrib.auth.password_validation.CommonPasswordValidator"},
 ]
 LOGIN_URL = "sign-in"
@@ -173,6 +176,8 @@ AXES_LOCKOUT_PARAMETERS = [["username", "ip_address"]]
 AXES_USERNAME_FORM_FIELD = "username"  # the name under which `authenticate` gets the badge or the sign-in name
 # Axes keeps what was posted beside a failure: no secret may stand in it.
 AXES_SENSITIVE_PARAMETERS = ["username", "ip_address", "password", "badge", "pin", "badge-2", "pin-2", "login"]
+AXES_USERNAME_CALLABLE = "incidents.identity.backends.counted_as"
+AXES_LOCKOUT_TEMPLATE = "429.html"
 AXES_FAILURE_LIMIT = 5
 AXES_COOLOFF_TIME = 0.25  # hours
 AXES_RESET_ON_SUCCESS = True

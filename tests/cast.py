@@ -13,7 +13,8 @@ from datetime import date, datetime, timedelta
 from typing import Any
 from uuid import UUID
 
-import factory
+from factory.declarations import Sequence as Numbered
+from factory.declarations import SubFactory
 from factory.django import DjangoModelFactory
 
 from incidents.identity import signing
@@ -48,7 +49,7 @@ class FacilityFactory(DjangoModelFactory[Facility]):
     class Meta:
         model = Facility
 
-    slug = factory.Sequence(lambda n: f"department-{n}")
+    slug = Numbered(lambda n: f"department-{n}")
     name = "Eastmere"
 
 
@@ -56,7 +57,7 @@ class PersonFactory(DjangoModelFactory[Person]):
     class Meta:
         model = Person
 
-    login = factory.Sequence(lambda n: f"person-{n}")
+    login = Numbered(lambda n: f"person-{n}")
     name = "Someone"
 
 
@@ -64,7 +65,7 @@ class MembershipFactory(DjangoModelFactory[Membership]):
     class Meta:
         model = Membership
 
-    person = factory.SubFactory(PersonFactory)
+    person = SubFactory(PersonFactory)
 
 
 class CompetenceFactory(DjangoModelFactory[Competence]):
@@ -166,7 +167,11 @@ def doer(department: Department, who: str) -> Doer:
 
 def request(department: Department, who: str, **more: Any) -> Request:
     """A minute later, someone asks for a deed."""
-    given = {"deed": department.new_deed(), "facility": department.id, "now": department.wait()} | more
+    given: dict[str, Any] = {
+        "deed": department.new_deed(),
+        "facility": department.id,
+        "now": department.wait(),
+    } | more
     return Request(by=given.pop("by", None) or doer(department, who), **given)
 
 
@@ -205,7 +210,11 @@ def signed_by(department: Department, who: str, load: UUID, deed: UUID, meaning:
 
 def given_assembled_load(department: Department, trays: Sequence[UUID] = (), **more: Any) -> UUID:
     asked = request(department, "Ines")
-    given = {"machine": department.machine, "chamber": "1", "trays": trays or department.trays} | more
+    given: dict[str, Any] = {
+        "machine": department.machine,
+        "chamber": "1",
+        "trays": trays or department.trays,
+    } | more
     done(cycles.assemble_load(asked, **given))
     return named(asked.deed, "load")
 

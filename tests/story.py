@@ -141,12 +141,17 @@ def assembled(*trays: UUID, rerun_of: UUID | None = None) -> LoadAssembled:
 
 def started(cycle: int | None = None, programme: ProgrammeInForce | None = PROGRAMME, **more: Any) -> CycleStarted:
     name = programme.name if programme else "Unheard of"
-    given = {"machine": ALDER, "machine_name": "Alder", "chamber": "1", "programme_name": name} | more
+    given: dict[str, Any] = {
+        "machine": ALDER,
+        "machine_name": "Alder",
+        "chamber": "1",
+        "programme_name": name,
+    } | more
     return CycleStarted(**given, programme=programme, machine_cycle=cycle)
 
 
 def alarm(code: str = "W02", phase: str = "wash", alarm: UUID = ALARM, **more: Any) -> AlarmRaised:
-    given = {"title": f"Fault {code}", "known": True, "machine": ALDER, "chamber": "1"} | more
+    given: dict[str, Any] = {"title": f"Fault {code}", "known": True, "machine": ALDER, "chamber": "1"} | more
     return AlarmRaised(alarm=alarm, code=code, phase=phase, **given)
 
 

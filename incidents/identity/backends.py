@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any
 
 from django.contrib.auth.backends import ModelBackend
@@ -9,6 +10,15 @@ from django.contrib.auth.hashers import check_password, make_password
 from django.http import HttpRequest
 
 from incidents.identity.models import Person
+
+
+def counted_as(request: HttpRequest | None, credentials: Mapping[str, Any] | None = None) -> str | None:
+    """Under whose name a failure counts: the person's, whether by badge or by password."""
+    typed = (credentials or {}).get("username")
+    if not typed or not (credentials or {}).get("badge"):
+        return typed
+    person = Person.objects.filter(badge=typed).first()
+    return person.login if person else typed
 
 
 class LoginAndPassword(ModelBackend):

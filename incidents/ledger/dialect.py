@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import sqlite3
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
 from functools import cache
@@ -44,6 +44,21 @@ def moment_in(value: datetime) -> datetime | str:
 def moment_out(value: datetime | str) -> datetime:
     moment = datetime.fromisoformat(value) if isinstance(value, str) else value
     return moment.replace(tzinfo=UTC) if moment.tzinfo is None else moment.astimezone(UTC)
+
+
+def row_in(row: Iterable[Any]) -> tuple[Any, ...]:
+    """A row of values as this database keeps them (SQLite: ids and moments as text)."""
+    if on_postgresql():
+        return tuple(row)
+    return tuple(
+        value.hex if type(value) is UUID else moment_in(value) if type(value) is datetime else value
+        for value in row
+    )
+
+
+def as_kept(column: str) -> str:
+    """A column to be read as `row_in` gives it: on SQLite an expression, whose value no converter touches."""
+    return column if on_postgresql() else f"+{column}"
 
 
 def id_out(value: UUID | str) -> UUID:

@@ -9,7 +9,7 @@ from uuid import UUID
 
 from django.db import connection
 
-from incidents.ledger.dialect import Hand, moment_in, moment_out
+from incidents.ledger.dialect import Hand, id_out, moment_in, moment_out, row_in, translated
 from incidents.ledger.merkle import leaf_hash, root_of_frontier
 from incidents.ledger.records import decode
 from incidents.rules.events import Recorded, Stream
@@ -39,8 +39,9 @@ def read_stream(
     until = "" if before is None else " AND position < %s"
     params = (facility, stream.kind, stream.id) + (() if before is None else (before,))
     hand = hand or Hand()
-    hand.execute(_STREAM + until + " ORDER BY version", params)
-    return [decode(*row) for row in hand.fetchall()]
+    with translated():
+        hand.execute(_STREAM + until + " ORDER BY version", params)
+        return [decode(*row) for row in hand.fetchall()]
 
 
 def read_after(facility: UUID, position: int, limit: int = BATCH) -> list[Recorded]:
@@ -58,6 +59,39 @@ def read_all(facility: UUID, first: int = 0, end: int | None = None) -> Iterator
             return
         yield from batch
         first = batch[-1].position + 1
+
+
+def streams_by_id(facility: UUID) -> list[tuple[UUID, int]]:
+    """The id and the length of every stream, in order of ids as the database sorts them."""
+    hand = Hand()
+    with translated():
+        hand.execute(_LENGTHS, (facility,))
+        return [(id_out(stream), length) for stream, length in hand.fetchall()]
+
+
+def read_streams(facility: UUID, kind: str, first: UUID, last: UUID) -> Iterator[list[Recorded]]:
+    """Every stream of this kind with an id from `first` to `last`, both included, each whole and by version."""
+    hand = Hand()
+    with translated():
+        hand.execute(_BETWEEN, row_in((facility, kind, first, last)))
+        rows = hand.fetchall()
+    told: list[Recorded] = []
+    for row in rows:
+        event = decode(*row)
+        if event.version == 1 and told:
+            yield told
+            told = []
+        told.append(event)
+    if told:
+        yield told
+
+
+def streams_after(facility: UUID, position: int) -> list[Stream]:
+    """The streams that have an event from `position` on."""
+    hand = Hand()
+    with translated():
+        hand.execute(_MOVED, (facility, position))
+        return [Stream(kind, id_out(stream)) for kind, stream in hand.fetchall()]
 
 
 def leaf_of(facility: UUID, stream: Stream, version: int) -> str:
@@ -91,6 +125,15 @@ def size_at(facility: UUID, moment: datetime) -> int:
 _HEAD = "SELECT size, frontier, recorded_at FROM ledger_head WHERE facility_id = %s"
 _COLUMNS = "SELECT position, type, schema, body FROM ledger_event"
 _STREAM = _COLUMNS + " WHERE facility_id = %s AND stream_kind = %s AND stream_id = %s"
+_BETWEEN = (
+    _COLUMNS + " WHERE facility_id = %s AND stream_kind = %s AND stream_id BETWEEN %s AND %s"
+    " ORDER BY stream_id, version"
+)
+_LENGTHS = (
+    "SELECT stream_id, max(version) FROM ledger_event WHERE facility_id = %s"
+    " GROUP BY stream_kind, stream_id ORDER BY stream_id"
+)
+_MOVED = "SELECT DISTINCT stream_kind, stream_id FROM ledger_event WHERE facility_id = %s AND position >= %s"
 _AFTER = _COLUMNS + " WHERE facility_id = %s AND position >= %s ORDER BY position LIMIT %s"
 _BODY = (
     "SELECT body FROM ledger_event WHERE facility_id = %s AND stream_kind = %s AND stream_id = %s AND version = %s"

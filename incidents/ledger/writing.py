@@ -279,8 +279,23 @@ def writing(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
         with _joined(page, deed) as log:
             yield log
         return
+    with _alone(facility, now, deed) as log:
+        yield log
+
+
+@contextmanager
+def founding(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
+    """Write a facility's first deeds in the transaction that makes its log; nobody else can know it yet."""
+    with transaction.atomic(durable=True):
+        open_ledger(facility, now)
+        with _alone(facility, now, deed, durable=False) as log:
+            yield log
+
+
+@contextmanager
+def _alone(facility: UUID, now: datetime, deed: Deed, *, durable: bool = True) -> Iterator[Log]:
     try:
-        with transaction.atomic(durable=True), translated():
+        with transaction.atomic(durable=durable), translated():
             page = _Page(facility, now)
             token = _open.set(page)
             try:

@@ -53,7 +53,9 @@ def release_load(doing: Doing, *, load: UUID, purpose: Purpose, signings: Sequen
     signature = _signature(doing, found, signings[0])
     if signature.person != doing.by.actor.id:
         raise refuse(
-            "other-person", "A release is signed by whoever makes it.", "Sign with your own badge and PIN."
+            "other-person",
+            "This badge is not yours. A release is signed by whoever makes it.",
+            "Sign with your own.",
         )
     doing.record(Stream("load", load), rules.release(found, purpose, signature, doing.log.size))
 

@@ -36,6 +36,8 @@ def register_machine(doing: Doing, *, name: str, code: str, chambers: Sequence[s
     named = tuple(dict.fromkeys(chamber.strip() for chamber in chambers if chamber.strip()))
     if not name.strip() or not code.strip() or not named:
         raise refuse("machine-incomplete", "A machine needs a name, a code and a chamber.", "Fill them in.")
+    if any(len(chamber) > 40 for chamber in named):
+        raise refuse("chamber-long", "A chamber's name has more than 40 characters.", "Shorten it.")
     for taken in (code, name):
         if facts.machine_by_code(doing.facility, taken) is not None:
             raise refuse("machine-taken", f"“{taken}” is taken by another machine.", "Choose another.")

@@ -13,7 +13,7 @@ from incidents.operations import holds
 from incidents.pages.entry import known
 from incidents.pages.here import Here, in_facility, said
 from incidents.pages.loads import done, load_page, story_or_404
-from incidents.queries.story import Story
+from incidents.queries.story import Board, Story
 from incidents.rules import release as rules
 from incidents.rules.events import SeenLoad
 from incidents.rules.refusals import Refusal
@@ -64,32 +64,27 @@ def _verdicts(request: HttpRequest) -> dict[str, Any]:
 def release(here: Here, load: UUID) -> HttpResponseBase:
     """Sign the release of a load that nothing stands against."""
     told = story_or_404(here, load)
-    refusal = rules.release_refusal(told.load)
-    if refusal is not None:
-        return load_page(here, load, refusal)
     if here.request.method == "POST":
-        purpose: Any = here.request.POST.get("purpose", "")
-        meaning = f"I release {told.load.name} for {purpose}. I have reviewed its record."
-        signer = _signer(here, "")
-        if signer is None:
-            return _sign_page(here, told, "release.html", NOT_SIGNED)
-        outcome = _release(here, told, signer, purpose, meaning)
-        if not isinstance(outcome, Refusal):
-            return done(here, load, outcome, f"{told.load.name} is released for {purpose}.")
-        return _sign_page(here, told, "release.html", outcome)
-    return _sign_page(here, told, "release.html")
+        return _release(here, told)
+    refusal = rules.release_refusal(told.load)
+    return load_page(here, load, refusal) if refusal else _sign_page(here, told, "release.html")
 
 
-def _release(here: Here, told: Story, signer: Person, purpose: Any, meaning: str) -> Any:
-    if signer.id != here.person.id:
-        return Refusal(
-            "other-person",
-            "This badge is not yours. Nothing was written.",
-            "Sign with your own badge, or change person.",
-        )
-    asks = here.asks()
-    signing = sign(signer, here.facility.id, asks.deed, meaning[:240], _seen(here, told), here.now)
-    return holds.release_load(asks, load=told.load.id, purpose=purpose, signings=[signing.id])
+def _release(here: Here, told: Story) -> HttpResponse:
+    """The deed itself is asked before the load's state, so that one sent twice gets its old answer."""
+    signer = _signer(here, "")
+    if signer is None:
+        return _sign_page(here, told, "release.html", NOT_SIGNED)
+    load, asks = told.load, here.asks()
+    purpose: Any = here.request.POST.get("purpose", "")
+    meaning = f"I release {load.name} for {purpose}. I have reviewed its record."[:240]
+    signing = sign(signer, here.facility.id, asks.deed, meaning, _seen(here, told), here.now)
+    outcome = holds.release_load(asks, load=load.id, purpose=purpose, signings=[signing.id])
+    if not isinstance(outcome, Refusal):
+        return done(here, load.id, outcome, f"{load.name} is released for {purpose}.")
+    if rules.release_refusal(load) is not None:
+        return load_page(here, load.id, outcome)
+    return _sign_page(here, told, "release.html", outcome)
 
 
 @in_facility
@@ -98,26 +93,34 @@ def lift(here: Here, load: UUID) -> HttpResponseBase:
     told = story_or_404(here, load)
     key = here.request.GET.get("hold", "")
     board = next((board for board in told.holds if board.key == key), None)
+    if here.request.method == "POST":
+        return _lift(here, told, key, board)
     if board is None or not board.liftable:
         sentence = f"Not possible: {board.sentence} {board.who}" if board else f"{told.load.name} has no such hold."
         return load_page(here, load, Refusal("hold-not-liftable", sentence, "Read the load’s page."))
-    people = len(rules.LIFTED_BY[board.code])
-    if here.request.method == "POST":
-        signers = [_signer(here, suffix) for suffix in ("", "-2")[:people]]
-        if None in signers:
-            return _sign_page(here, told, "lift.html", NOT_SIGNED, board=board, people=people)
-        asks = here.asks()
-        meaning = f"I lift this hold of {told.load.name}: {board.sentence}"[:240]
-        signings = [
-            sign(signer, here.facility.id, asks.deed, meaning, _seen(here, told), here.now).id
-            for signer in signers
-            if signer
-        ]
-        outcome = holds.lift_hold(asks, load=load, hold=key, words=said(here.request, "words"), signings=signings)
-        if not isinstance(outcome, Refusal):
-            return done(here, load, outcome, "The hold is lifted.")
-        return _sign_page(here, told, "lift.html", outcome, board=board, people=people)
-    return _sign_page(here, told, "lift.html", board=board, people=people)
+    return _lift_page(here, told, board)
+
+
+def _lift(here: Here, told: Story, key: str, board: Board | None) -> HttpResponse:
+    load = told.load
+    signers = [_signer(here, suffix) for suffix in ("", "-2") if f"badge{suffix}" in here.request.POST]
+    if not signers or None in signers:
+        return _lift_page(here, told, board, NOT_SIGNED) if board else load_page(here, load.id, NOT_SIGNED)
+    asks = here.asks()
+    meaning = f"I lift a hold of {load.name}: {board.sentence if board else key}"[:240]
+    seen = _seen(here, told)
+    signings = [sign(each, here.facility.id, asks.deed, meaning, seen, here.now).id for each in signers if each]
+    outcome = holds.lift_hold(asks, load=load.id, hold=key, words=said(here.request, "words"), signings=signings)
+    if not isinstance(outcome, Refusal):
+        return done(here, load.id, outcome, "The hold is lifted.")
+    if board is None or not board.liftable:
+        return load_page(here, load.id, outcome)
+    return _lift_page(here, told, board, outcome)
+
+
+def _lift_page(here: Here, told: Story, board: Board, refusal: Refusal | None = None) -> HttpResponse:
+    people = len(rules.LIFTED_BY.get(board.code, ())) or 1
+    return _sign_page(here, told, "lift.html", refusal, board=board, people=people)
 
 
 def _signer(here: Here, suffix: str) -> Person | None:

@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from django.contrib.auth import authenticate, login, logout
-from django.db import transaction
-from django.http import HttpRequest, HttpResponse, HttpResponseBase
+from django.http import HttpRequest, HttpResponse, HttpResponseBase, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
 from django.utils.http import url_has_allowed_host_and_scheme
@@ -14,15 +13,10 @@ from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
 from incidents.identity.ids import new_id
-from incidents.identity.models import Facility, Membership, Person
+from incidents.identity.models import Person
 from incidents.identity.rights import facilities_of
-from incidents.ledger.writing import open_ledger
-from incidents.operations import setting_up
-from incidents.operations.deeds import Doer, Request
+from incidents.operations import founding
 from incidents.pages.forms import BadgeForm, FirstRunForm, PasswordForm
-from incidents.pages.people import add_person
-from incidents.rules import programmes
-from incidents.rules.events import Actor
 from incidents.rules.refusals import Refusal
 
 
@@ -46,15 +40,20 @@ def sign_in(request: HttpRequest) -> HttpResponseBase:
     if not Person.objects.exists():
         return redirect("first-run")
     by_password = request.GET.get("by") == "password"
-    form: BadgeForm | PasswordForm = (PasswordForm if by_password else BadgeForm)(request.POST or None)
+    form: BadgeForm | PasswordForm = (PasswordForm if by_password else BadgeForm)(_posted(request))
     if request.method == "POST" and form.is_valid():
         person = known(request, form.cleaned_data, by_password=by_password)
         if person is not None:
+            request.session.flush()  # a new session, also for the same person
             login(request, person)
             return redirect(_onward(request))
         form.add_error(None, "That did not match. Nothing was opened. Try again, or use the other way in.")
     context = {"form": form, "by_password": by_password, "next": request.GET.get("next", "")}
     return render(request, "sign_in.html", context, status=422 if form.is_bound else 200)
+
+
+def _posted(request: HttpRequest) -> QueryDict | None:
+    return request.POST if request.method == "POST" else None
 
 
 def known(request: HttpRequest, given: dict[str, Any], *, by_password: bool) -> Person | None:
@@ -85,41 +84,11 @@ def first_run(request: HttpRequest) -> HttpResponseBase:
     """The first visit: an administrator, a facility, its first machine, programme and fault catalogue."""
     if Person.objects.exists():
         return redirect("root")
-    form = FirstRunForm(request.POST or None)
+    form = FirstRunForm(_posted(request))
     if request.method == "POST" and form.is_valid():
-        refusal = _found(request, form.cleaned_data)
-        if refusal is None:
+        founded = founding.found(form.cleaned_data, new_id(), timezone.now())
+        if not isinstance(founded, Refusal):
+            login(request, founded, backend="incidents.identity.backends.LoginAndPassword")
             return redirect("set-up", slug=form.cleaned_data["slug"])
-        form.add_error(None, f"{refusal.sentence} {refusal.next_step}")
+        form.add_error(None, f"{founded.sentence} {founded.next_step}")
     return render(request, "first_run.html", {"form": form}, status=422 if form.is_bound else 200)
-
-
-def _found(request: HttpRequest, given: dict[str, Any]) -> Refusal | None:
-    """Found the facility. The machine comes first: what refuses it leaves nobody signed up."""
-    now = timezone.now()
-    with transaction.atomic():
-        person = add_person(given)
-        facility = Facility.objects.create(slug=given["slug"], name=given["facility"], time_zone=given["time_zone"])
-        Membership.objects.create(facility=facility, person=person, role="administrator")
-        open_ledger(facility.id, now)
-    by = Doer(Actor("person", person.id), ("administrator",))
-
-    def asks() -> Request:
-        return Request(deed=new_id(), facility=facility.id, by=by, now=timezone.now())
-
-    setting_up.open_facility(asks())
-    setting_up.publish_catalogue(asks(), faults=programmes.STARTING_FAULTS)
-    phases = programmes.STARTING_PHASES
-    setting_up.publish_programme(
-        asks(),
-        name=given["programme"],
-        phases=phases,
-        expected_s=60 * sum(phase.minutes for phase in phases),
-        grace_s=programmes.STARTING_GRACE_S,
-        criteria=programmes.STARTING_CRITERIA,
-    )
-    login(request, person, backend="incidents.identity.backends.LoginAndPassword")
-    done = setting_up.register_machine(
-        asks(), name=given["machine"], code=given["machine_code"], chambers=given["chambers"].split(",")
-    )
-    return done if isinstance(done, Refusal) else None

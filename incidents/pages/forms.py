@@ -25,7 +25,10 @@ class Text(forms.CharField):
         super().__init__(**{"max_length": 80, **more})
 
     def to_python(self, value: Any) -> str:
-        return unicodedata.normalize("NFC", super().to_python(value) or "")
+        text = unicodedata.normalize("NFC", super().to_python(value) or "")
+        if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in text):
+            raise forms.ValidationError("This holds a control character. Remove it.")
+        return text
 
 
 def secret(label: str, **more: Any) -> forms.CharField:

@@ -10,11 +10,13 @@ import unicodedata
 from collections.abc import Callable
 from datetime import UTC, datetime
 from typing import Any, Concatenate, NamedTuple, ParamSpec
+from urllib.parse import urlsplit
 from uuid import UUID
 
 from django.contrib.auth.views import redirect_to_login
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import render
+from django.urls import reverse
 from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
@@ -79,7 +81,7 @@ def in_facility(view: View[P]) -> Page:
     @functools.wraps(view)
     def seen(request: HttpRequest, slug: str, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
         if not isinstance(request.user, Person):
-            return _to_sign_in(request)
+            return _to_sign_in(request, slug)
         now = timezone.now()
         facility = Facility.objects.filter(slug=slug).first()
         found = rights(request.user.id, facility.id, now.astimezone(UTC).date()) if facility else None
@@ -90,10 +92,18 @@ def in_facility(view: View[P]) -> Page:
     return seen
 
 
-def _to_sign_in(request: HttpRequest) -> HttpResponseBase:
+def _to_sign_in(request: HttpRequest, slug: str) -> HttpResponseBase:
     """A page that refreshes a part of itself is led away whole; else that part would show the sign-in."""
-    answer = redirect_to_login(request.get_full_path())
+    answer = redirect_to_login(_to_come_back_to(request, slug))
     return HttpResponseClientRedirect(answer.url) if request.headers.get("HX-Request") else answer
+
+
+def _to_come_back_to(request: HttpRequest, slug: str) -> str:
+    """The page that was asked for; after a form, the page that it stood on, for nothing of it was recorded."""
+    if request.method in ("GET", "HEAD"):
+        return request.get_full_path()
+    came_from = urlsplit(request.headers.get("Referer", ""))
+    return came_from.path if came_from.netloc == request.get_host() else reverse("now", args=[slug])
 
 
 def set_up(view: View[P]) -> Page:

@@ -33,7 +33,20 @@ def loads(here: Here) -> HttpResponseBase:
     if chosen not in DISPOSITIONS:
         chosen = ""
     rows = floor.loads(here.facility.id, disposition=chosen, search=wanted)
-    return here.page("loads.html", "loads", rows=rows, dispositions=DISPOSITIONS, chosen=chosen, search=wanted)
+    return here.page(
+        "loads.html",
+        "loads",
+        rows=rows,
+        dispositions=DISPOSITIONS,
+        chosen=chosen,
+        search=wanted,
+        looked_for=_looked_for(chosen, wanted),
+    )
+
+
+def _looked_for(chosen: str, wanted: str) -> str:
+    by_words = f", with “{wanted}” in its number or name" if wanted else ""
+    return f"Looked for {chosen or 'any disposition'}{by_words}."
 
 
 @in_facility

@@ -85,7 +85,11 @@ def _tile(here: Here, count: int, kind: str, disposition: str, words: str, none:
 
 def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
     age = max(0, int((here.now - matter.since).total_seconds()))
-    since = clock(matter.since, here.facility.time_zone) if age < A_DAY_S else day(matter.since, here.facility.time_zone)
+    since = (
+        clock(matter.since, here.facility.time_zone)
+        if age < A_DAY_S
+        else day(matter.since, here.facility.time_zone)
+    )
     is_alarm = matter.kind == "alarm"
     return {
         "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
@@ -121,7 +125,11 @@ def _lane(here: Here, chamber: Chamber, alarming: Matter | None) -> dict[str, An
         "glyph": "free",
     }
     if load is None and alarming is not None:
-        return lane | {"state_words": "Alarm", "detail": "no load is known in it", "glyph": ALARM_GLYPHS[alarming.priority]}
+        return lane | {
+            "state_words": "Alarm",
+            "detail": "no load is known in it",
+            "glyph": ALARM_GLYPHS[alarming.priority],
+        }
     if load is None:
         empty = {"state_words": "Free", "detail": "ready for a load", "phases": WHOLE}
         return lane | empty

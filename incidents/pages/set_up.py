@@ -15,11 +15,11 @@ from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
 
 from incidents.identity.models import AccessToken, Competence, Membership
+from incidents.identity.people import add_person
 from incidents.operations import setting_up
 from incidents.operations.deeds import Outcome
 from incidents.pages.forms import AddPersonForm, MachineForm, ProgrammeForm, SetForm
 from incidents.pages.here import Here, set_up
-from incidents.pages.people import add_person
 from incidents.queries import department, facts
 from incidents.rules.events import Criterion, Phase
 from incidents.rules.refusals import Refusal
@@ -41,7 +41,7 @@ def _form_page(
     lead: str = "",
 ) -> HttpResponse:
     """Show a form; when it is sent and whole, do it, and go back to Set-up or say what was refused."""
-    form = form_class(here.request.POST or None)
+    form = form_class(here.request.POST if here.request.method == "POST" else None)
     if here.request.method == "POST" and form.is_valid():
         outcome = doing(form.cleaned_data)
         if not isinstance(outcome, Refusal):

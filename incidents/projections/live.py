@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import cache
 from typing import Any, NamedTuple
+from uuid import UUID
 
-from incidents.ledger.dialect import moment_in
+from incidents.ledger.dialect import insertion, row_in
 from incidents.ledger.writing import Log
-from incidents.projections.states import KINDS, next_state
-from incidents.projections.tables import Key, Rows, Table, Values
+from incidents.projections.states import KINDS, Kind, next_state
+from incidents.projections.tables import Key, Table, Values
 from incidents.rules.events import Recorded, Stream
 
 
@@ -21,10 +23,12 @@ class Change(NamedTuple):
     new: Values | None
 
 
-def changes(before: Rows, after: Rows) -> Iterator[Change]:
+def changes(kind: Kind, before: Any, after: Any) -> Iterator[Change]:
     """What an event changed among the rows of its stream."""
-    for table in before.keys() | after.keys() if before.keys() != after.keys() else after:
-        old, new = before.get(table, {}), after.get(table, {})
+    for table, rows, looks_at in kind.shown:
+        if looks_at(before) == looks_at(after):
+            continue
+        old, new = rows(before), rows(after)
         if old == new:
             continue
         for key in old.keys() - new.keys():
@@ -50,53 +54,50 @@ def apply(log: Log, stream: Stream, added: Sequence[Recorded]) -> None:
     state = log.memo.get(stream)
     if state is None or state.version != start:
         state = kind.fold(stream.id, told[:start])
-    rows = kind.rows(state) if start else {}
     for n, event in enumerate(added, 1):
-        state = next_state(kind, state, told[: start + n], event)
-        after = kind.rows(state)
-        for change in changes(rows, after):
-            _write(log, stream, change, event.position)
-        rows = after
+        after = next_state(kind, state, told[: start + n], event)
+        owner = (log.facility, stream.id)
+        steps = [step for change in changes(kind, state, after) for step in _steps(change, owner, event.position)]
+        log.hand.execute_together(steps)
+        state = after
     log.memo[stream] = state
 
 
-def _write(log: Log, stream: Stream, change: Change, position: int) -> None:
+def _steps(change: Change, owner: tuple[UUID, UUID], position: int) -> Iterator[tuple[str, tuple[Any, ...]]]:
+    """The statements that make a change, with their parameters."""
     table, key, old, new = change
-    owner = (log.facility, stream.id, *key)
+    this = (*owner, *key)
     if table.temporal:
         if old is not None:
-            log.hand.execute(_closing(table), (position, *owner))
+            yield _closing(table), (position, *this)
         if new is not None:
-            log.hand.insert(table.name, table.columns, [(*owner, position, None, *plain(table, new))])
+            yield insertion(table.name, table.columns), row_in((*this, position, None, *new))
     elif new is None:
-        log.hand.execute(_removing(table), owner)
+        yield _removing(table), this
     elif old is None:
-        log.hand.insert(table.name, table.columns, [(*owner, *plain(table, new))])
+        yield insertion(table.name, table.columns), row_in((*this, *new))
     else:
-        moved = [n for n, value in enumerate(new) if value != old[n]]
-        kept = plain(table, new)
-        named = ", ".join(f"{table.values[n]} = %s" for n in moved)
-        log.hand.execute(
-            f"UPDATE {table.name} SET {named} WHERE {_these(table)}", (*(kept[n] for n in moved), *owner)
-        )
+        moved = tuple(column for column, was, now in zip(table.values, old, new, strict=True) if was != now)
+        values = (now for was, now in zip(old, new, strict=True) if was != now)
+        yield _moving(table, moved), row_in((*values, *this))
 
 
-def plain(table: Table, values: Values) -> Values:
-    """Values as the database keeps them."""
-    if not table.moments:
-        return values
-    return tuple(
-        moment_in(value) if n in table.moments and value is not None else value for n, value in enumerate(values)
-    )
-
-
+@cache
 def _these(table: Table) -> str:
     return " AND ".join(f"{column} = %s" for column in ("facility_id", "owner", *table.key))
 
 
+@cache
+def _moving(table: Table, columns: tuple[str, ...]) -> str:
+    named = ", ".join(f"{column} = %s" for column in columns)
+    return f"UPDATE {table.name} SET {named} WHERE {_these(table)}"
+
+
+@cache
 def _closing(table: Table) -> str:
     return f"UPDATE {table.name} SET known_to = %s WHERE {_these(table)} AND known_to IS NULL"
 
 
+@cache
 def _removing(table: Table) -> str:
     return f"DELETE FROM {table.name} WHERE {_these(table)}"

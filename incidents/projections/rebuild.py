@@ -1,30 +1,32 @@
 """Read models made anew from the log, compared with the live ones, and mended where they differ.
 
-The comparison reads one snapshot, so it needs no lock: the log as it stood and the rows as they stood. Each
-row follows from one stream alone, so mending goes by owner, some at a time, each time under the facility's
-lock for a fraction of a second; an owner that moved since the snapshot is folded anew.
+Each row follows from one stream alone, so the work goes by reaches of stream ids, each small enough to be held
+in memory. A reach is compared within one snapshot, which needs no lock: its streams as they stood and its rows
+as they stood. Where they differ they are mended under the facility's lock, for a fraction of a second; a
+stream that moved since the snapshot is folded once more.
 """
 
 from __future__ import annotations
 
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Any, NamedTuple
 from uuid import UUID
 
-from django.db import connection, transaction
+from django.db import transaction
 
 from incidents.ledger import reading
-from incidents.ledger.dialect import Hand, for_update, id_out, snapshot
-from incidents.projections.live import changes, plain
-from incidents.projections.states import KINDS
-from incidents.projections.tables import TABLES, Key, Rows, Table, Values
-from incidents.rules.events import Recorded, Stream
+from incidents.ledger.dialect import Hand, as_kept, for_update, id_out, row_in, snapshot, translated
+from incidents.projections.states import KINDS, Kind, Shown
+from incidents.projections.tables import TABLES, Key, Table, Values
+from incidents.rules.events import Recorded
 
 Progress = Callable[[int], object]
-FLUSH = 10_000  # rows kept before they go to the database
-OWNERS_PER_LOCK = 500
+Row = tuple[Any, ...]  # a row of a read model as the database keeps it, without its facility
+Folded = dict[Table, list[Row]]
+EVENTS_AT_ONCE = 4_000
+FIRST, LAST = UUID(int=0), UUID(int=2**128 - 1)
 
 
 class Report(NamedTuple):
@@ -35,196 +37,181 @@ class Report(NamedTuple):
     longest_lock_s: float = 0.0
 
 
-class _Told:
-    """One stream on its way: its state, its rows, and since which position each row stands."""
+class Reach(NamedTuple):
+    """Streams with ids from `first` to `last`, both included."""
 
-    __slots__ = ("last", "rows", "since", "state")
-
-    def __init__(self, stream: Stream) -> None:
-        self.state: Any = KINDS[stream.kind].new(stream.id)
-        self.rows: Rows = {}
-        self.since: dict[tuple[Table, Key], int] = {}
-        self.last: dict[UUID, int] = {}
-
-
-class Fold:
-    """Folds events in order of position and gives out every row that ever stood."""
-
-    def __init__(self, facility: UUID) -> None:
-        self.facility = facility
-        self._streams: dict[Stream, _Told] = {}
-
-    def take(self, event: Recorded) -> Iterator[tuple[Table, tuple[Any, ...]]]:
-        """Fold one event; gives the rows that it ended."""
-        stream = event.stream
-        told = self._streams.get(stream)
-        if told is None:
-            told = self._streams[stream] = _Told(stream)
-        told.state = self._next(told, event)
-        rows = KINDS[stream.kind].rows(told.state)
-        for table, key, old, new in changes(told.rows, rows):
-            if not table.temporal:
-                continue
-            if old is not None:
-                since = told.since.pop((table, key))
-                yield table, self._row(stream.id, table, key, old, since, event.position)
-            if new is not None:
-                told.since[table, key] = event.position
-        told.rows = rows
-
-    def _next(self, told: _Told, event: Recorded) -> Any:
-        kind = KINDS[event.stream.kind]
-        if event.sequence is not None:
-            device = event.actor.id
-            if event.sequence <= told.last.get(device, -1):
-                whole = reading.read_stream(self.facility, event.stream, event.position + 1)
-                return kind.fold(event.stream.id, whole)
-            told.last[device] = event.sequence
-        return kind.evolve(told.state, event)
-
-    def standing(self) -> Iterator[tuple[Table, tuple[Any, ...]]]:
-        """The rows that stand after the last event."""
-        for stream, told in self._streams.items():
-            for table, rows in told.rows.items():
-                for key, values in rows.items():
-                    since = told.since[table, key] if table.temporal else 0
-                    yield table, self._row(stream.id, table, key, values, since, None)
-
-    def _row(
-        self, owner: UUID, table: Table, key: Key, values: Values, since: int, until: int | None
-    ) -> tuple[Any, ...]:
-        known = (since, until) if table.temporal else ()
-        return (self.facility, owner, *key, *known, *plain(table, values))
+    first: UUID
+    last: UUID
 
 
 def check(facility: UUID, progress: Progress | None = None) -> Report:
     """Fold the whole log and count the rows that differ from the live ones. Writes nothing."""
-    with _Shadows(), snapshot():
-        events = _fold_into_shadows(facility, progress)
-        return Report(events, sum(len(_differing(facility, table)) for table in TABLES))
+    return _go_through(facility, progress, mending=False)
 
 
 def rebuild(facility: UUID, progress: Progress | None = None) -> Report:
     """Fold the whole log and mend every row that differs."""
-    with _Shadows():
+    return _go_through(facility, progress, mending=True)
+
+
+def _go_through(facility: UUID, progress: Progress | None, *, mending: bool) -> Report:
+    events = differences = 0
+    longest_s = 0.0
+    for reach in _reaches(facility):
         with snapshot():
-            events = _fold_into_shadows(facility, progress)
-            found = [_differing(facility, table) for table in TABLES]
-        differences = sum(len(rows) for rows in found)
-        owners = sorted({id_out(row[0]) for rows in found for row in rows})
-        longest = 0.0
-        for start in range(0, len(owners), OWNERS_PER_LOCK):
-            longest = max(longest, _mend(facility, owners[start : start + OWNERS_PER_LOCK], events))
-    return Report(events, differences, longest)
-
-
-def _fold_into_shadows(facility: UUID, progress: Progress | None) -> int:
-    fold = Fold(facility)
-    waiting: defaultdict[Table, list[tuple[Any, ...]]] = defaultdict(list)
-    head = reading.head(facility)
-    size = head.size if head else 0
-    for event in reading.read_all(facility, 0, size):
-        _give(waiting, fold.take(event))
+            size = _size(facility)
+            folded, count = _fold(facility, reach)
+            wrong = _differing(facility, reach, folded)
+        if wrong and mending:
+            longest_s = max(longest_s, _mend(facility, {key[1] for key in wrong}, folded, size))
+        events += count
+        differences += len(wrong)
         if progress is not None:
-            progress(1)
-    _give(waiting, fold.standing())
-    for table, rows in waiting.items():
-        _flush(table, rows)
-    return size
+            progress(count)
+    return Report(events, differences, longest_s)
 
 
-def _give(waiting: dict[Table, list[tuple[Any, ...]]], rows: Iterable[tuple[Table, tuple[Any, ...]]]) -> None:
-    for table, row in rows:
-        kept = waiting[table]
-        kept.append(row)
-        if len(kept) >= FLUSH:
-            _flush(table, kept)
-            kept.clear()
+def _reaches(facility: UUID) -> Iterator[Reach]:
+    """All ids there can be, cut so that the streams of a reach have about `EVENTS_AT_ONCE` events together."""
+    first, events = FIRST, 0
+    for stream, length in reading.streams_by_id(facility):
+        events += length
+        if events >= EVENTS_AT_ONCE and stream != LAST:
+            yield Reach(first, stream)
+            first, events = UUID(int=stream.int + 1), 0
+    yield Reach(first, LAST)
 
 
-def _flush(table: Table, rows: list[tuple[Any, ...]]) -> None:
-    Hand().insert(_shadow(table), table.columns, rows)
+def _size(facility: UUID) -> int:
+    head = reading.head(facility)
+    return head.size if head else 0
 
 
-def _shadow(table: Table) -> str:
-    return f"shadow_{table.name}"
+# --- folding ------------------------------------------------------------------------------------------
 
 
-class _Shadows:
-    """Empty temporary copies of the read models, for as long as they are needed."""
-
-    def __enter__(self) -> None:
-        with connection.cursor() as cursor:
-            for table in TABLES:
-                columns = ", ".join(table.columns)
-                cursor.execute(f"DROP TABLE IF EXISTS {_shadow(table)}")
-                cursor.execute(
-                    f"CREATE TEMPORARY TABLE {_shadow(table)} AS SELECT {columns} FROM {table.name} WHERE 1 = 0"
-                )
-
-    def __exit__(self, kind: type[BaseException] | None, *_: object) -> None:
-        if kind is None:
-            with connection.cursor() as cursor:
-                for table in TABLES:
-                    cursor.execute(f"DROP TABLE {_shadow(table)}")
+def _fold(facility: UUID, reach: Reach) -> tuple[Folded, int]:
+    """Every row that ever stood for the streams of a reach, and how many events they have."""
+    folded: Folded = defaultdict(list)
+    count = 0
+    for kind in KINDS:
+        for told in reading.read_streams(facility, kind, *reach):
+            count += len(told)
+            for table, row in rows_of(told):
+                folded[table].append(row)
+    return folded, count
 
 
-def _differing(facility: UUID, table: Table) -> list[tuple[Any, ...]]:
-    """The keys (owner first) of rows that are missing, superfluous or otherwise than they should be."""
-    columns = ", ".join(table.columns)
-    named = ", ".join(("owner", *table.key, *(("known_from",) if table.temporal else ())))
-    folded = f"SELECT {columns} FROM {_shadow(table)}"
-    live = f"SELECT {columns} FROM {table.name} WHERE facility_id = %s"
-    with connection.cursor() as cursor:
-        cursor.execute(
-            f"SELECT {named} FROM (SELECT * FROM ({folded} EXCEPT {live}) a"
-            f" UNION ALL SELECT * FROM ({live} EXCEPT {folded}) b) c GROUP BY {named}",
-            (facility, facility),
+def rows_of(told: Sequence[Recorded]) -> Iterator[tuple[Table, Row]]:
+    """Every row that ever stood for one stream, given whole."""
+    stream = told[0].stream
+    kind = KINDS[stream.kind]
+    owner = stream.id
+    histories = [_History(shown) for shown in kind.shown if shown.table.temporal]
+    state = kind.new(stream.id)
+    for state, position in _states(kind, state, told):
+        for history in histories:
+            history.follow(state, position)
+    for history in histories:
+        for row in history.ended:
+            yield history.table, row_in((owner, *row))
+        for key, (since, values) in history.standing.items():
+            yield history.table, row_in((owner, *key, since, None, *values))
+    for table, rows, _ in kind.shown:
+        if not table.temporal:
+            for key, values in rows(state).items():
+                yield table, row_in((owner, *key, *values))
+
+
+def _states(kind: Kind, state: Any, told: Sequence[Recorded]) -> Iterator[tuple[Any, int]]:
+    """The state after each event, and the event's position."""
+    last: dict[UUID, int] = {}  # each device's counter
+    for n, event in enumerate(told, 1):
+        if event.sequence is not None and event.sequence <= last.get(event.actor.id, -1):
+            state = kind.fold(event.stream.id, told[:n])
+        else:
+            state = kind.evolve(state, event)
+            if event.sequence is not None:
+                last[event.actor.id] = event.sequence
+        yield state, event.position
+
+
+class _History:
+    """The rows of one stream in one temporal table as they come and go."""
+
+    __slots__ = ("ended", "looked_at", "looks_at", "rows", "standing", "table")
+
+    def __init__(self, shown: Shown) -> None:
+        self.table, self.rows, self.looks_at = shown
+        self.looked_at: object = None
+        self.standing: dict[Key, tuple[int, Values]] = {}
+        self.ended: list[Row] = []
+
+    def follow(self, state: Any, position: int) -> None:
+        seen = self.looks_at(state)
+        if seen == self.looked_at:
+            return
+        self.looked_at = seen
+        rows = self.rows(state)
+        for key in [key for key, (_, values) in self.standing.items() if rows.get(key) != values]:
+            since, values = self.standing.pop(key)
+            self.ended.append((*key, since, position, *values))
+        for key, values in rows.items():
+            if key not in self.standing:
+                self.standing[key] = (position, values)
+
+
+# --- comparing ----------------------------------------------------------------------------------------
+
+
+def _differing(facility: UUID, reach: Reach, folded: Folded) -> set[tuple[Any, ...]]:
+    """(table, owner, key…) of rows that are missing, superfluous or otherwise than they should be."""
+    wrong: set[tuple[Any, ...]] = set()
+    for table in TABLES:
+        odd = _live(facility, reach, table).symmetric_difference(folded.get(table, ()))
+        named = 1 + len(table.key) + table.temporal
+        wrong.update((table, id_out(row[0]), *row[1:named]) for row in odd)
+    return wrong
+
+
+def _live(facility: UUID, reach: Reach, table: Table) -> set[Row]:
+    hand = Hand()
+    with translated():
+        hand.execute(
+            f"SELECT {', '.join(map(as_kept, table.columns[1:]))} FROM {table.name}"
+            " WHERE facility_id = %s AND owner BETWEEN %s AND %s",
+            row_in((facility, *reach)),
         )
-        found: list[tuple[Any, ...]] = cursor.fetchall()
-        return found
+        return set(hand.fetchall())
 
 
-def _mend(facility: UUID, owners: list[UUID], size: int) -> float:
+# --- mending ------------------------------------------------------------------------------------------
+
+
+def _mend(facility: UUID, owners: set[UUID], folded: Folded, size: int) -> float:
     """Replace the rows of these owners under the lock. Returns how long it was held, in seconds."""
-    marks = ", ".join(["%s"] * len(owners))
-    with transaction.atomic(), connection.cursor() as cursor:
-        cursor.execute("SELECT size FROM ledger_head WHERE facility_id = %s" + for_update(), (facility,))
+    with transaction.atomic(), translated():
+        hand = Hand()
+        hand.execute("SELECT size FROM ledger_head WHERE facility_id = %s" + for_update(), (facility,))
         start = time.perf_counter()
-        cursor.execute(
-            "SELECT DISTINCT stream_kind, stream_id FROM ledger_event"
-            f" WHERE facility_id = %s AND position >= %s AND stream_id IN ({marks})",
-            (facility, size, *owners),
-        )
-        moved = [Stream(kind, id_out(stream)) for kind, stream in cursor.fetchall()]
-        for table in TABLES:
-            cursor.execute(
-                f"DELETE FROM {table.name} WHERE facility_id = %s AND owner IN ({marks})", (facility, *owners)
-            )
-        still = [owner for owner in owners if owner not in {stream.id for stream in moved}]
-        _copy(cursor, facility, still)
+        moved = [stream for stream in reading.streams_after(facility, size) if stream.id in owners]
+        _remove(hand, facility, owners)
+        still = owners - {stream.id for stream in moved}
+        for table, rows in folded.items():
+            _write(hand, facility, table, (row for row in rows if id_out(row[0]) in still))
         for stream in moved:
-            _write_anew(facility, stream)
+            for table, row in rows_of(reading.read_stream(facility, stream, hand=hand)):
+                _write(hand, facility, table, [row])
     return time.perf_counter() - start
 
 
-def _copy(cursor: Any, facility: UUID, owners: list[UUID]) -> None:
-    if not owners:
-        return
-    marks = ", ".join(["%s"] * len(owners))
+def _remove(hand: Hand, facility: UUID, owners: Iterable[UUID]) -> None:
+    params = row_in((facility, *owners))
+    marks = ", ".join(["%s"] * (len(params) - 1))
     for table in TABLES:
-        columns = ", ".join(table.columns)
-        cursor.execute(
-            f"INSERT INTO {table.name} ({columns}) SELECT {columns} FROM {_shadow(table)}"
-            f" WHERE facility_id = %s AND owner IN ({marks})",
-            (facility, *owners),
-        )
+        hand.execute(f"DELETE FROM {table.name} WHERE facility_id = %s AND owner IN ({marks})", params)
 
 
-def _write_anew(facility: UUID, stream: Stream) -> None:
-    fold = Fold(facility)
-    for event in reading.read_stream(facility, stream):
-        for table, row in fold.take(event):
-            Hand().insert(table.name, table.columns, [row])
-    for table, row in fold.standing():
-        Hand().insert(table.name, table.columns, [row])
+def _write(hand: Hand, facility: UUID, table: Table, rows: Iterable[Row]) -> None:
+    kept = row_in((facility,))
+    hand.insert(table.name, table.columns, [kept + row for row in rows])

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from typing import Any
+from collections.abc import Callable, Mapping, Sequence
+from operator import attrgetter
+from typing import Any, NamedTuple
 from uuid import UUID
 
 import msgspec
@@ -20,7 +21,10 @@ from incidents.projections.tables import (
     PASSAGE,
     PROGRAMME,
     TRAY,
+    Key,
     Rows,
+    Table,
+    Values,
 )
 from incidents.rules import loads, machines, open_items, release
 from incidents.rules.alarms import Alarm
@@ -52,88 +56,121 @@ def _fold_latest(owner: UUID, events: Sequence[Recorded]) -> Latest:
     return Latest(owner, len(events), events[-1].data if events else None)
 
 
-def rows_of_load(load: Load) -> Rows:
+# --- rows ---------------------------------------------------------------------------------------------
+
+
+class Shown(NamedTuple):
+    """The rows that a state means in one table. While what `looks_at` gives stays equal, so do the rows."""
+
+    table: Table
+    rows: Callable[[Any], Mapping[Key, Values]]
+    looks_at: Callable[[Any], object]
+
+
+def _whole(state: Any) -> object:
+    return state
+
+
+def _load_row(load: Load) -> Mapping[Key, Values]:
+    if not load.version:
+        return {}
     standing = release.holds(load)
-    what = release.disposition(load)
-    recall = release.under_recall(load)
     year = int(load.number[:4]) if load.number[:4].isdigit() else 0
-    rows: Rows = {
-        LOAD: {
-            (): (
-                load.version,
-                load.number,
-                year,
-                load.ordinal,
-                load.name,
-                load.machine,
-                load.machine_name,
-                load.chamber,
-                load.machine_cycle,
-                load.programme_name,
-                load.stage,
-                what,
-                recall,
-                load.review is not None,
-                load.place,
-                load.spot,
-                len(load.trays),
-                load.rerun_of,
-                " ".join(hold.code for hold in standing),
-                standing[0].sentence if standing else "",
-                load.assembled_at,
-                load.started_at,
-                load.expected_end_at,
-                load.ended_at,
-                None if load.overdue_since else load.due_at,
-            )
-        },
-        CONTENT: {(tray,): () for tray in load.trays},
-        ALARM: _rows_of_alarms("load", load.alarms),
-        OPEN_ITEM: _rows_of_items("load", open_items.of_load(load)),
+    return {
+        (): (
+            load.version,
+            load.number,
+            year,
+            load.ordinal,
+            load.name,
+            load.machine,
+            load.machine_name,
+            load.chamber,
+            load.machine_cycle,
+            load.programme_name,
+            load.stage,
+            release.disposition(load),
+            release.under_recall(load),
+            load.review is not None,
+            load.place,
+            load.spot,
+            len(load.trays),
+            load.rerun_of,
+            " ".join(hold.code for hold in standing),
+            standing[0].sentence if standing else "",
+            load.assembled_at,
+            load.started_at,
+            load.expected_end_at,
+            load.ended_at,
+            None if load.overdue_since else load.due_at,
+        )
     }
-    if load.machine is not None:
-        stage = "ended" if load.stage in ENDED else load.stage
-        rows[PASSAGE] = {(): (load.machine, load.chamber, load.machine_cycle, stage)}
-    return rows
 
 
-def _rows_of_alarms(kind: str, alarms: tuple[Alarm, ...]) -> dict[Any, Any]:
+def _contents(load: Load) -> Mapping[Key, Values]:
+    return {(tray,): () for tray in load.trays}
+
+
+def _passage(load: Load) -> Mapping[Key, Values]:
+    if load.machine is None:
+        return {}
+    stage = "ended" if load.stage in ENDED else load.stage
+    return {(): (load.machine, load.chamber, load.machine_cycle, stage)}
+
+
+def _items_of_load(load: Load) -> Mapping[Key, Values]:
+    return _rows_of_items("load", open_items.of_load(load))
+
+
+def _alarms_of_load(load: Load) -> Mapping[Key, Values]:
+    return _rows_of_alarms("load", load.alarms)
+
+
+def _rows_of_alarms(kind: str, alarms: tuple[Alarm, ...]) -> Mapping[Key, Values]:
     return {
         (alarm.id,): (kind, alarm.code, alarm.title, alarm.phase, alarm.priority, alarm.state, alarm.raised_at)
         for alarm in alarms
     }
 
 
-def _rows_of_items(kind: str, items: Any) -> dict[Any, Any]:
+def _rows_of_items(kind: str, items: Any) -> Mapping[Key, Values]:
     return {(item.key,): (kind, item.kind, item.priority, item.title, item.since, item.alarm) for item in items}
 
 
-def rows_of_machine(machine: Machine) -> Rows:
+def _machine_row(machine: Machine) -> Mapping[Key, Values]:
     chambers = msgspec.json.encode(machine.chambers).decode()
-    return {
-        MACHINE: {(): (machine.name, machine.code, chambers, "in service")} if machine.name else {},
-        ALARM: _rows_of_alarms("machine", machine.alarms),
-        OPEN_ITEM: _rows_of_items("machine", open_items.of_machine(machine)),
-    }
+    return {(): (machine.name, machine.code, chambers, "in service")} if machine.name else {}
 
 
-def rows_of_latest(latest: Latest) -> Rows:
-    match latest.told:
-        case FacilityOpened() as told:
-            return {FACILITY: {(): (told.basis,)}}
-        case ProgrammePublished() as told:
-            return {PROGRAMME: {(): (told.name, told.edition, _json(told))}}
-        case CataloguePublished() as told:
-            return {CATALOGUE: {(): (told.edition, _json(told))}}
-        case SetRegistered() as told:
-            size = len(told.trays)
-            return {
-                TRAY: {
-                    (tray.id,): (tray.label, told.name, told.owner, n, size) for n, tray in enumerate(told.trays, 1)
-                }
-            }
-        case _:
-            return {}
+def _items_of_machine(machine: Machine) -> Mapping[Key, Values]:
+    return _rows_of_items("machine", open_items.of_machine(machine))
+
+
+def _alarms_of_machine(machine: Machine) -> Mapping[Key, Values]:
+    return _rows_of_alarms("machine", machine.alarms)
+
+
+def _facility_row(latest: Latest) -> Mapping[Key, Values]:
+    told = latest.told
+    return {(): (told.basis,)} if isinstance(told, FacilityOpened) else {}
+
+
+def _programme_row(latest: Latest) -> Mapping[Key, Values]:
+    told = latest.told
+    return {(): (told.name, told.edition, _json(told))} if isinstance(told, ProgrammePublished) else {}
+
+
+def _catalogue_row(latest: Latest) -> Mapping[Key, Values]:
+    told = latest.told
+    return {(): (told.edition, _json(told))} if isinstance(told, CataloguePublished) else {}
+
+
+def _trays(latest: Latest) -> Mapping[Key, Values]:
+    told = latest.told
+    if not isinstance(told, SetRegistered):
+        return {}
+    size = len(told.trays)
+    return {(tray.id,): (tray.label, told.name, told.owner, n, size) for n, tray in enumerate(told.trays, 1)}
 
 
 def _json(told: Any) -> str:
@@ -146,18 +183,47 @@ class Kind(msgspec.Struct, frozen=True):
     new: Callable[[UUID], Any]
     evolve: Callable[[Any, Recorded], Any]
     fold: Callable[[UUID, Sequence[Recorded]], Any]
-    rows: Callable[[Any], Rows]
+    shown: tuple[Shown, ...]
 
 
-_latest_kind = Kind(Latest, _latest, _fold_latest, rows_of_latest)
+_SHOWN_OF_LOAD = (
+    Shown(LOAD, _load_row, _whole),
+    Shown(CONTENT, _contents, attrgetter("trays")),
+    Shown(PASSAGE, _passage, attrgetter("machine", "chamber", "machine_cycle", "stage")),
+    Shown(ALARM, _alarms_of_load, attrgetter("alarms")),
+    Shown(OPEN_ITEM, _items_of_load, _whole),
+)
+_SHOWN_OF_MACHINE = (
+    Shown(MACHINE, _machine_row, attrgetter("name", "code", "chambers")),
+    Shown(ALARM, _alarms_of_machine, attrgetter("alarms")),
+    Shown(OPEN_ITEM, _items_of_machine, attrgetter("name", "alarms", "strays")),
+)
+
+
+def _latest_shown(table: Table, rows: Callable[[Latest], Mapping[Key, Values]]) -> Kind:
+    return Kind(Latest, _latest, _fold_latest, (Shown(table, rows, attrgetter("told")),))
+
+
 KINDS: dict[str, Kind] = {
-    "load": Kind(Load, loads.evolve, loads.fold, rows_of_load),
-    "machine": Kind(Machine, machines.evolve, machines.fold, rows_of_machine),
-    "facility": _latest_kind,
-    "programme": _latest_kind,
-    "catalogue": _latest_kind,
-    "set": _latest_kind,
+    "load": Kind(Load, loads.evolve, loads.fold, _SHOWN_OF_LOAD),
+    "machine": Kind(Machine, machines.evolve, machines.fold, _SHOWN_OF_MACHINE),
+    "facility": _latest_shown(FACILITY, _facility_row),
+    "programme": _latest_shown(PROGRAMME, _programme_row),
+    "catalogue": _latest_shown(CATALOGUE, _catalogue_row),
+    "set": _latest_shown(TRAY, _trays),
 }
+
+
+def rows_of_load(load: Load) -> Rows:
+    return _all_rows(_SHOWN_OF_LOAD, load)
+
+
+def rows_of_machine(machine: Machine) -> Rows:
+    return _all_rows(_SHOWN_OF_MACHINE, machine)
+
+
+def _all_rows(shown: tuple[Shown, ...], state: Any) -> Rows:
+    return {each.table: each.rows(state) for each in shown}
 
 
 def next_state(kind: Kind, before: Any, told: Sequence[Recorded], event: Recorded) -> Any:

@@ -6,6 +6,7 @@ that a row ever had, with the positions between which it was known.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import Any, NamedTuple
 
 from django.db import models
@@ -34,7 +35,6 @@ class Table(NamedTuple):
     key: tuple[str, ...]
     values: tuple[str, ...]
     temporal: bool
-    moments: frozenset[int]
 
     @property
     def columns(self) -> tuple[str, ...]:
@@ -42,16 +42,15 @@ class Table(NamedTuple):
         return ("facility_id", "owner", *self.key, *known, *self.values)
 
 
-Rows = dict[Table, dict[Key, Values]]
+Rows = dict[Table, Mapping[Key, Values]]
 
 
 def _table(model: type[models.Model], *key: str) -> Table:
-    fields = {str(field.column): field for field in model._meta.concrete_fields}
-    temporal = "known_from" in fields
+    columns = [str(field.column) for field in model._meta.concrete_fields]
+    temporal = "known_from" in columns
     named = {"facility_id", "owner", "known_from", "known_to", *key}
-    values = tuple(column for column in fields if column not in named)
-    moments = frozenset(n for n, column in enumerate(values) if isinstance(fields[column], models.DateTimeField))
-    return Table(model._meta.db_table, key, values, temporal, moments)
+    values = tuple(column for column in columns if column not in named)
+    return Table(model._meta.db_table, key, values, temporal)
 
 
 FACILITY = _table(FacilityRow)

@@ -85,7 +85,7 @@ class Release(msgspec.Struct, frozen=True):
     position: int
 
 
-class Load(msgspec.Struct, frozen=True):
+class Load(msgspec.Struct, frozen=True, dict=True):
     id: UUID
     version: int = 0
     stage: Stage = "none"

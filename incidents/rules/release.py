@@ -109,7 +109,17 @@ def who_lifts(code: str) -> str:
 
 
 def holds(load: Load) -> tuple[Hold, ...]:
-    """Every hold that stands, gravest first: those that nobody lifts come before those that someone may."""
+    """Every hold that stands, gravest first: those that nobody lifts come before those that someone may.
+
+    A state never changes, so this is worked out once and kept with it.
+    """
+    known: dict[str, tuple[Hold, ...]] = load.__dict__
+    if "holds" not in known:
+        known["holds"] = _standing(load)
+    return known["holds"]
+
+
+def _standing(load: Load) -> tuple[Hold, ...]:
     lifted = {lift.key for lift in load.lifts}
     standing = [hold for hold in _raised_holds(load) if not (hold.liftable and hold.key in lifted)]
     return tuple(sorted(standing, key=lambda hold: HOLD_CODES.index(hold.code)))

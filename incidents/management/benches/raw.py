@@ -1,0 +1,96 @@
+"""The same statements by the driver alone: written down while the production path runs, then run again on a twin."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from typing import Any, NamedTuple
+from unittest import mock
+from uuid import UUID
+
+from incidents.ledger.dialect import Hand, insertion, native, on_postgresql
+
+BEGIN = "BEGIN IMMEDIATE"
+
+
+class Step(NamedTuple):
+    """One call of the driver, with parameters as ready as the production path had them."""
+
+    statement: str
+    params: Any
+    many: bool
+    gives_rows: bool
+
+
+Script = list[Step]
+
+
+@contextmanager
+def written_down() -> Iterator[Script]:
+    """Every statement that the ledger and the read models run within it, in order."""
+    script: Script = []
+    execute, insert = Hand.execute, Hand.insert
+
+    def noting_execute(hand: Hand, statement: str, params: Sequence[Any]) -> None:
+        script.append(Step(native(statement), params, False, statement.startswith("SELECT")))
+        execute(hand, statement, params)
+
+    def noting_insert(hand: Hand, table: str, columns: Sequence[str], rows: Sequence[Sequence[Any]]) -> None:
+        if len(rows) > 1:
+            script.append(Step(native(insertion(table, columns)), list(rows), True, False))
+        insert(hand, table, columns, rows)  # a single row goes by `execute`
+
+    with mock.patch.object(Hand, "execute", noting_execute), mock.patch.object(Hand, "insert", noting_insert):
+        yield script
+
+
+def ready(script: Script) -> Script:
+    """The script with nothing left to translate for the driver."""
+    return [
+        step._replace(params=[ready_row(row) for row in step.params] if step.many else ready_row(step.params))
+        for step in script
+    ]
+
+
+def ready_row(row: Sequence[Any]) -> tuple[Any, ...]:
+    """Values as this database keeps them: SQLite has ids as text."""
+    if on_postgresql():
+        return tuple(row)
+    return tuple(value.hex if isinstance(value, UUID) else value for value in row)
+
+
+class Driver:
+    """A raw connection that runs scripts, a transaction each."""
+
+    def __init__(self, connection: Any) -> None:
+        self.connection = connection
+        self.cursor = connection.cursor()
+        self._explicit = not on_postgresql()
+
+    def run(self, script: Script) -> None:
+        cursor = self.cursor
+        if self._explicit:
+            cursor.execute(BEGIN)
+        for statement, params, many, gives_rows in script:
+            if many:
+                cursor.executemany(statement, params)
+                continue
+            cursor.execute(statement, params)
+            if gives_rows:
+                cursor.fetchall()
+        self.connection.commit()
+
+    def insert_one(self, row: Sequence[Any]) -> None:
+        """One row and its commit, unchained: the floor."""
+        if self._explicit:
+            self.cursor.execute(BEGIN)
+        self.cursor.execute(native(BARE), row)
+        self.connection.commit()
+
+
+BARE_COLUMNS = ("facility_id", "position", "event_id", "body")
+BARE = insertion("bench_bare", BARE_COLUMNS)
+BARE_TABLE = (
+    "CREATE TABLE bench_bare (facility_id uuid NOT NULL, position bigint NOT NULL, event_id uuid NOT NULL,"
+    " body text NOT NULL, PRIMARY KEY (facility_id, position))"
+)

@@ -1,0 +1,891 @@
+"""What nobody should send and somebody will: refused with a sentence and nothing written, or recorded and held.
+
+Source: the reliability page, "Bad input"; design, section 4: "observations are never refused, decisions can be".
+Every table says what is spoilt; each test ends with the unspoilt request going through, so that none passes for
+another reason.
+"""
+
+import unicodedata
+from collections.abc import Iterator
+from datetime import UTC, datetime, timedelta
+from typing import Any
+from uuid import UUID
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+
+from incidents.identity.models import AccessToken, Membership, Person
+from incidents.operations import setting_up
+from incidents.operations.sweep import sweep
+from incidents.rules.events import Criterion, Fault, Phase
+from tests import cast, visitors
+from tests.cast import Department
+from tests.visitors import (
+    ERRANDS,
+    Errand,
+    alert_of,
+    cloud_event,
+    errand_of,
+    report,
+    token_of,
+    undone,
+    unsound,
+    visitor,
+    words_of,
+    written,
+)
+
+BELL, NUL, MUCH = "a\x07b", "a\0b", "x" * 100_000
+MISSING: Any = object()
+NOBODY = UUID(int=7)  # the id of nothing
+
+
+@pytest.fixture(autouse=True)
+def quick(settings: Any) -> None:
+    settings.PASSWORD_HASHERS = visitors.QUICK_HASHERS
+
+
+@pytest.fixture
+def eastmere(db: None, monkeypatch: pytest.MonkeyPatch) -> Iterator[Department]:
+    department = visitors.department_with_doors(monkeypatch, slug="eastmere")
+    yield department
+    cast.rebuilt_equals_live(department)
+
+
+# --- forms --------------------------------------------------------------------------------------------
+
+TEXT = {"a bell": BELL, "U+0000": NUL, "100 kB": MUCH}
+NEEDED = {"missing": MISSING, "empty": "", "blank": "  \n "}
+SHORT = TEXT | {"41 characters": "c" * 41}
+CHOICE = {"missing": MISSING, "empty": "", "unknown": "no-such-thing", **TEXT}
+COUNTER = {
+    "below zero": "-1",
+    "in halves": "1.5",
+    "with an exponent": "1e3",
+    "hexadecimal": "0x10",
+    "a word": "many",
+    "huge": "9" * 30,
+    "beyond 53 bits": str(2**53),
+    "a square": "²",
+    "with a bell": "44\x0771",
+    "U+0000": "4\0",
+    "100 kB": "4" * 100_000,
+    "a list": "1,2",
+    "a sign": "+4",
+    "infinite": "inf",
+    "no number": "NaN",
+}
+DEED_ID = {"a word": "again", "U+0000": "\0", "too short": "0" * 31, "too long": "0" * 33, "100 kB": "0" * 100_000}
+VERSION = {
+    "older": "1",
+    "yet to come": "99",
+    "nought": "0",
+    "below zero": "-1",
+    "in halves": "2.0",
+    "a word": "latest",
+    "huge": "9" * 30,
+    "U+0000": "\0",
+    "100 kB": "1" * 100_000,
+}
+BADGE = {"missing": MISSING, "empty": "", "unknown": "B-0", **TEXT}
+PIN = {"missing": MISSING, "empty": "", "wrong": "9999", **TEXT}
+LEAF = {"missing": MISSING, "another": "0" * 64, "U+0000": "\0", "100 kB": MUCH}
+ID = {"a word": "here", "unknown": str(NOBODY), "U+0000": "\0", "100 kB": MUCH}
+
+BAD: dict[str, dict[str, dict[str, Any]]] = {
+    "assemble": {
+        "chamber": CHOICE | {"a chamber of nothing": f"{NOBODY}/1", "without its machine": "/1"},
+        "tray": ID | {"missing": MISSING, "empty": ""},
+        "deed": DEED_ID,
+    },
+    "start": {"programme": CHOICE, "machine_cycle": COUNTER, "version": VERSION, "deed": DEED_ID},
+    "report-end": {
+        "machine_cycle": COUNTER,
+        "complete": {"missing": MISSING, "unknown": "perhaps", "U+0000": NUL},
+        "deed": DEED_ID,
+    },
+    "report-alarm": {"code": NEEDED | SHORT, "phase": NEEDED | SHORT, "deed": DEED_ID},
+    "place": {"place": CHOICE | {"the chamber": "chamber"}, "spot": SHORT, "version": VERSION, "deed": DEED_ID},
+    "rerun": {
+        "programme": {"unknown": "Unheard of", **TEXT},
+        "machine": ID,
+        "chamber": {"unknown": "9", **SHORT},
+        "version": VERSION,
+        "deed": DEED_ID,
+    },
+    "hold": {"words": NEEDED | TEXT | {"4001 characters": "w" * 4001}, "deed": DEED_ID},
+    "review": {
+        "record": {"missing": MISSING, "unknown": "perhaps", "U+0000": NUL},
+        "criterion-a0": {"unknown": "yes", "U+0000": NUL, "100 kB": MUCH},
+        "criterion-taste": {"of another programme": "met"},
+        "remark": TEXT | {"4001 characters": "w" * 4001},
+        "version": VERSION,
+        "deed": DEED_ID,
+    },
+    "release": {
+        "purpose": CHOICE,
+        "badge": BADGE,
+        "pin": PIN,
+        "version": VERSION,
+        "leaf": LEAF,
+        "deed": DEED_ID,
+    },
+    "lift": {
+        "words": NEEDED | TEXT | {"4001 characters": "w" * 4001},
+        "badge": BADGE,
+        "pin": PIN,
+        "version": VERSION,
+        "leaf": LEAF,
+        "deed": DEED_ID,
+    },
+    "acknowledge": {"deed": DEED_ID},
+    "resume": {"version": VERSION, "deed": DEED_ID},
+    "abort": {"reason": CHOICE, "words": TEXT, "version": VERSION, "deed": DEED_ID},
+    "add-person": {
+        "name": NEEDED | TEXT | {"121 characters": "n" * 121},
+        "login": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "ines.eastmere"},
+        "password": NEEDED | {"100 kB": MUCH, "short": "swan", "U+0000": "seven swans \0 swimming"},
+        "badge": NEEDED | TEXT | {"65 characters": "b" * 65, "taken": "eastmere-Ines"},
+        "pin": NEEDED | TEXT | {"letters": "12ab", "three digits": "123", "of another script": "١٢٣٤"},
+        "roles": {
+            "missing": MISSING,
+            "unknown": ["surgeon"],
+            "a device": ["device"],
+            "one unknown": ["quality", "x"],
+        },
+        "competences": {"unknown": ["surgery"], "U+0000": [NUL]},
+        "deed": DEED_ID,
+    },
+    "add-machine": {
+        "name": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "Alder", "a taken code": "M-Alder"},
+        "code": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "M-Alder", "a taken name": "alder"},
+        "chambers": NEEDED | TEXT | {"commas": " , ,", "41 characters": "1, " + "c" * 41},
+        "deed": DEED_ID,
+    },
+    "add-programme": {
+        "name": NEEDED | TEXT | {"81 characters": "n" * 81},
+        "phases": NEEDED
+        | TEXT
+        | {
+            "no minutes": "wash; Wash",
+            "a word for minutes": "wash; Wash; ten",
+            "below zero": "wash; Wash; -5",
+            "in halves": "wash; Wash; 1.5",
+            "a square": "wash; Wash; ²",
+            "huge": "wash; Wash; 99999999999999999999",
+            "more than a day": "wash; Wash; 1441",
+            "nothing takes time": "wash; Wash; 0",
+            "the same twice": "wash; Wash; 5\nwash; Wash; 5",
+            "no code": "; Wash; 5",
+            "a code of 41 characters": "c" * 41 + "; Wash; 5",
+            "four parts": "wash; Wash; 5; hot",
+        },
+        "grace": {
+            "missing": MISSING,
+            "below zero": "-1",
+            "more than 12 h": "721",
+            "a word": "some",
+            "huge": "9" * 30,
+        },
+        "criteria": NEEDED
+        | TEXT
+        | {
+            "nothing on disinfection": "rinse; The last rinse",
+            "an unknown kind": "disinfection; A0\ntaste; Salty",
+            "a kind without words": "disinfection;",
+            "words without a kind": "A0 of 600",
+        },
+        "deed": DEED_ID,
+    },
+    "add-set": {
+        "name": NEEDED | TEXT | {"121 characters": "n" * 121},
+        "owner": TEXT | {"121 characters": "n" * 121},
+        "labels": NEEDED
+        | TEXT
+        | {"the same twice": "Eye 1\nEye 1", "taken": "Basic set 1", "121 characters": "Eye 1\n" + "l" * 121},
+        "deed": DEED_ID,
+    },
+}
+SPOILT = [(route, name) for route, fields in BAD.items() for name in fields]
+
+
+def stands(department: Department) -> tuple[int, ...]:
+    """What a refused form must leave as it was."""
+    return (
+        written(department),
+        Person.objects.count(),
+        Membership.objects.count(),
+        AccessToken.objects.filter(revoked_at=None).count(),
+    )
+
+
+def flaw_of(answer: HttpResponse, sentence: str = "") -> str:
+    """What is wrong with a refusal; nothing where it says in a sentence what was wrong."""
+    if not 400 <= answer.status_code < 500:
+        return f"{answer.status_code} {answer.exc_info[1] if answer.status_code == 500 else ''}"
+    said = alert_of(answer)
+    if len(said.split()) < 3 or sentence not in said:
+        return f"{answer.status_code} says {said!r:.60}"
+    return " ".join(unsound(answer))
+
+
+def spoilt(errand: Errand, name: str, value: Any) -> dict[str, Any]:
+    rest = {field: given for field, given in errand.fields.items() if field != name}
+    return rest if value is MISSING else rest | {name: value}
+
+
+@pytest.mark.parametrize(("route", "name"), SPOILT, ids=[f"{route}-{name}" for route, name in SPOILT])
+def test_what_cannot_be_right_is_refused_with_a_sentence(eastmere: Department, route: str, name: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    before = stands(eastmere)
+    flaws = {}
+    for case, value in BAD[route][name].items():
+        with undone():
+            answer = client.post(errand.url, spoilt(errand, name, value))
+            flaws[case] = flaw_of(answer) or ("" if stands(eastmere) == before else "but something was written")
+    assert {case: flaw for case, flaw in flaws.items() if flaw} == {}
+    assert client.post(errand.url, errand.fields).status_code == 302
+
+
+def test_every_form_is_spoilt() -> None:
+    """A new form needs a line in the table; these carry nothing but an address."""
+    assert set(ERRANDS) - set(BAD) == {"make-token", "revoke-token"}
+
+
+BOUND = [route for route, fields in BAD.items() if "version" in fields]
+
+
+@pytest.mark.parametrize("route", BOUND)
+def test_who_looked_at_something_older_is_told_so(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    older = str(int(errand.fields["version"]) - 1)
+    answer = client.post(errand.url, errand.fields | {"version": older})
+    assert flaw_of(answer, "changed since you looked. Nothing was written.") == ""
+
+
+@pytest.mark.parametrize("route", BOUND)
+def test_a_form_that_does_not_say_what_was_seen_is_refused(eastmere: Department, route: str) -> None:
+    """Missing evidence means hold (I7): without its version nobody knows what stood on the screen."""
+    client, errand = errand_of(eastmere, route)
+    before = stands(eastmere)
+    flaws = {}
+    for case in (MISSING, ""):
+        with undone():
+            flaws[str(case)] = flaw_of(client.post(errand.url, spoilt(errand, "version", case)))
+    assert set(flaws.values()) == {""}, flaws
+    assert stands(eastmere) == before
+
+
+@pytest.mark.parametrize("route", BAD)
+def test_an_empty_form_is_refused_with_a_sentence(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    if route in ("acknowledge", "resume"):
+        pytest.skip("nothing but ids to leave out")
+    before = stands(eastmere)
+    assert flaw_of(client.post(errand.url, {})) == ""
+    assert stands(eastmere) == before
+
+
+@pytest.mark.parametrize("route", ["add-person", "add-machine", "hold", "place"])
+def test_fields_that_the_form_does_not_have_do_nothing(eastmere: Department, route: str) -> None:
+    """Mass assignment: what nobody asked for is not set."""
+    client, errand = errand_of(eastmere, route)
+    more = {
+        "is_active": "",
+        "is_staff": "on",
+        "is_superuser": "on",
+        "id": str(NOBODY),
+        "facility": "westmere",
+        "actor": str(NOBODY),
+        "occurred_at": "0001-01-01T00:00:00Z",
+        "now": "9999-01-01",
+        "sequence": "7",
+        "disposition": "released",
+        "stage": "finished",
+        "recorded_at": "0001-01-01T00:00:00Z",
+        "person": "x",
+    }
+    assert client.post(errand.url, errand.fields | more).status_code == 302
+    if route == "add-person":
+        pia = Person.objects.get(login="pia")
+        assert pia.is_active and pia.id != NOBODY
+        roles = Membership.objects.filter(person=pia).values_list("facility__slug", "role")
+        assert list(roles) == [("eastmere", "technician")]
+    else:
+        last = cast.whole_log(eastmere)[-1]
+        assert (last.occurred_at, last.sequence, last.actor.id) == (eastmere.now, None, _who(eastmere, route).id)
+
+
+def _who(department: Department, route: str) -> Person:
+    return department.people[visitors.usual_visitor(route)]
+
+
+# --- text that is strange but lawful ------------------------------------------------------------------
+
+FREE_TEXT = {
+    "place": ("spot",),
+    "hold": ("words",),
+    "review": ("remark",),
+    "lift": ("words",),
+    "abort": ("words",),
+    "add-person": ("name", "login", "badge"),
+    "add-machine": ("name", "code", "chambers"),
+    "add-set": ("name", "owner", "labels"),
+    "add-programme": ("name",),
+}
+WHERE_IT_SHOWS = {route: "set-up" for route in FREE_TEXT if route.startswith("add-")}
+
+
+@pytest.mark.parametrize("route", FREE_TEXT)
+def test_umlauts_and_signs_are_kept_in_their_composed_form(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    loose = "Spu\u0308len \U0001f9fc"
+    answer = client.post(errand.url, errand.fields | dict.fromkeys(FREE_TEXT[route], loose))
+    assert answer.status_code == 302, alert_of(answer)
+    page = words_of(client.get(answer.headers["Location"]))
+    assert unicodedata.normalize("NFC", loose) in page
+    assert loose not in page
+
+
+STRANGE = {
+    "written backwards": "abc\u202edef\u202c",
+    "bidi isolates": "\u2067abc\u2069",
+    "nothing wide": "A\u200bl\u200dd\ufefer",
+    "a soft hyphen": "Al\u00adder",
+    "line separators": "a\u2028b\u2029c",
+    "a heap of accents": "a" + "\u0301" * 35,
+    "a family": "\U0001f468\u200d\U0001f469\u200d\U0001f467",
+    "tags": "A\U000e0041\U000e0042",
+    "no character": "a\ufffe\U0010ffff",
+    "private": "\ue000\U000f0000",
+    "half a character, mended on the way": b"a%ED%A0%80b",
+    "bytes that are no text": b"a%FF%FEb",
+    "a carriage return": "a\r\nb",
+    "only nothing wide": "\u200b\u200b",
+    "template marks": "{{ 7|add:7 }} {% now 'Y' %}",
+    "a format": "%s %(x)s {0} ${x}",
+    "SQL": "'; DROP TABLE ledger_event; --",
+    "a formula": '=HYPERLINK("http://x")',
+    "a path": "../../etc/passwd",
+}
+
+
+@pytest.mark.parametrize("route", FREE_TEXT)
+def test_strange_text_is_kept_or_refused_but_never_breaks_a_page(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    flaws = {}
+    for case, text in STRANGE.items():
+        with undone():
+            before = stands(eastmere)
+            answer = send_raw(client, errand, FREE_TEXT[route], text)
+            if answer.status_code == 302:
+                flaws[case] = _all_pages(client, eastmere, answer.headers["Location"])
+                cast.rebuilt_equals_live(eastmere)
+            else:
+                flaws[case] = flaw_of(answer) or ("" if stands(eastmere) == before else "but something was written")
+    assert {case: flaw for case, flaw in flaws.items() if flaw} == {}
+
+
+def send_raw(client: Client, errand: Errand, names: tuple[str, ...], text: str | bytes) -> HttpResponse:
+    """As a form, or with bytes that no browser would send."""
+    if isinstance(text, str):
+        return client.post(errand.url, errand.fields | dict.fromkeys(names, text))
+    from urllib.parse import urlencode
+
+    rest = urlencode({name: value for name, value in errand.fields.items() if name not in names}, doseq=True)
+    body = "&".join([rest, *(f"{name}={text.decode()}" for name in names)])
+    return client.post(errand.url, body, content_type="application/x-www-form-urlencoded")
+
+
+def _all_pages(client: Client, department: Department, *more: str) -> str:
+    """What is wrong with the pages that show everything."""
+    urls = [visitors.address(department, route) for route in ("now", "loads", "assemble")]
+    flaws = []
+    for url in (*urls, *more):
+        answer = client.get(url)
+        flaws += [f"{url}: {answer.status_code}"] if answer.status_code != 200 else unsound(answer)
+    return "; ".join(flaws)
+
+
+# --- 50 tries to put code into a page -----------------------------------------------------------------
+
+_DO = "alert(9137)"
+CODE = (
+    f"<script>{_DO}</script>",
+    f"</title><script>{_DO}</script>",
+    f"</textarea><script>{_DO}</script>",
+    f"</select><script>{_DO}</script>",
+    f"</option></select><img src=x onerror={_DO}>",
+    f"--><script>{_DO}</script>",
+    f"]]><script>{_DO}</script>",
+    f'"><script>{_DO}</script>',
+    f"'><script>{_DO}</script>",
+    f"<ScRiPt>{_DO}</sCrIpT>",
+    f"<script src=//x.example/9137.js></script>{_DO}",
+    f"<script/src=data:,{_DO}>",
+    f"<scr<script>ipt>{_DO}</scr</script>ipt>",
+    f"<img src=x onerror={_DO}>",
+    f'<img src="x" onerror="{_DO}">',
+    f"<img/src/onerror={_DO}>",
+    f"<img src=`x` onerror={_DO}>",
+    f'" onmouseover="{_DO}',
+    f"' onmouseover='{_DO}",
+    f'" autofocus onfocus={_DO} x="',
+    f"` onclick={_DO} `",
+    f"x onfocus={_DO} autofocus",
+    f'"/onload={_DO}//',
+    f"<svg onload={_DO}>",
+    f"<svg/onload={_DO}>",
+    f"<svg><script>{_DO}</script></svg>",
+    f"<svg><animate onbegin={_DO} attributeName=x>",
+    f"<svg><a xlink:href=javascript:{_DO}><text>x",
+    f"<math href=javascript:{_DO}>x</math>",
+    f"<body onload={_DO}>",
+    f"<iframe src=javascript:{_DO}>",
+    f'<iframe srcdoc="<script>{_DO}</script>">',
+    f"<object data=javascript:{_DO}>",
+    f"<embed src=javascript:{_DO}>",
+    f"<a href=javascript:{_DO}>x</a>",
+    f"<a href='java\tscript:{_DO}'>x</a>",
+    f"<form action=javascript:{_DO}><button>x",
+    f"<button formaction=javascript:{_DO}>x",
+    f"<input autofocus onfocus={_DO}>",
+    f"<details open ontoggle={_DO}>",
+    f"<video><source onerror={_DO}>",
+    f"<marquee onstart={_DO}>",
+    f"<style>@import '//x.example/9137';</style>{_DO}",
+    f"<p style=background:url(javascript:{_DO})>",
+    f"<link rel=stylesheet href=//x.example/9137.css>{_DO}",
+    f"<meta http-equiv=refresh content=0;javascript:{_DO}>",
+    f"<base href=//x.example/9137/>{_DO}",
+    f"<div hx-on:click={_DO} hx-get=/f/>",
+    f"&lt;script&gt;{_DO}&lt;/script&gt;<b>",
+    f"<\u212acript>{_DO}</\u212acript>\u2028<x>",
+)
+
+
+def test_there_are_fifty_of_them() -> None:
+    assert len(set(CODE)) == 50
+
+
+def ran(answer: HttpResponse) -> list[str]:
+    """Where code got into the page: its text is there unescaped, or the page holds what only code would."""
+    page = answer.content.decode()
+    found = unsound(answer)
+    found += [code for code in CODE if code in page]
+    for tag, attrs in visitors.read(answer).elements:
+        loud = [name for name in (tag, *attrs) if "9137" in name or name.startswith("hx-on")]
+        found += [f"<{tag} {name}>" for name in loud]
+        if tag in ("iframe", "object", "embed", "base", "math", "marquee", "video", "details", "animate"):
+            found.append(f"<{tag}>")
+    return found
+
+
+@pytest.fixture
+def planted(eastmere: Department) -> dict[str, UUID]:
+    """A department where every text that anyone may give is code: names, labels, words, what machines tell."""
+    ask = lambda who: cast.request(eastmere, who)  # noqa: E731
+    for n, code in enumerate(CODE):
+        labels = [f"{code}{n}"[:120]]
+        cast.done(setting_up.register_set(ask("Ada"), name=code, owner=code, labels=labels))
+        named = {"name": f"{n}{code}"[:80], "code": f"{code[:70]}{n}"}
+        cast.done(setting_up.register_machine(ask("Ada"), **named, chambers=[code[:40]]))
+    phases = [Phase(code[:40], code, 1) for code in dict.fromkeys(code[:40] for code in CODE)]
+    criteria = [Criterion("d", CODE[0], "disinfection")] + [
+        Criterion(f"c{n}", c, "rinse") for n, c in enumerate(CODE)
+    ]
+    cast.publish_programme(eastmere, CODE[0][:80], phases=phases, criteria=criteria)
+    faults = [
+        Fault(f"F{n}", code, code, code, "high", code, code, code, {code[:40]: "technician"})
+        for n, code in enumerate(CODE)
+    ]
+    cast.done(setting_up.publish_catalogue(ask("Ada"), faults=faults))
+    for name, person in eastmere.people.items():
+        person.name = f"{name} {CODE[0]}"
+        person.save()
+    eastmere.facility.name = CODE[1]
+    eastmere.facility.save()
+    return {"told": _told_by_the_machine(eastmere), "reviewed": _reviewed(eastmere)}
+
+
+def _told_by_the_machine(department: Department) -> UUID:
+    """A load whose machine tells code: programme, fault codes, phases, texts; and that people hold with code."""
+    load = cast.given_assembled_load(department, trays=department.trays[:1])
+    cast.done(cast.tell(department, "cycle-started", programme=CODE[0][:80]))
+    for n, code in enumerate(CODE):
+        cast.done(cast.tell(department, "alarm-raised", code=code[:40], phase=code[:40], text=code[:200]))
+        cast.done(cast.tell(department, "alarm-raised", code=f"F{n}", phase="wash", chamber=f"strange {n}"))
+        cast.done(cast.hold(department, load, words=code))
+    return load
+
+
+def _reviewed(department: Department) -> UUID:
+    from incidents.operations import cycles, holds
+
+    load = cast.given_finished_load(department, trays=department.trays[1:], machine=_other(department))
+    asked = cast.request(department, "Ines")
+    stated: dict[str, Any] = {criterion.code: "met" for criterion in cast.CRITERIA}
+    cast.done(holds.review_load(asked, load=load, record_seen=True, verdicts=stated, remark=CODE[2]))
+    asked = cast.request(department, "Ines")
+    cast.done(cycles.place_load(asked, load=load, place="clean-side", spot=CODE[0][:40]))
+    return load
+
+
+def _other(department: Department) -> UUID:
+    """Another machine, so that two loads are under way; its programme is the ordinary one."""
+    department.machine = cast.register_machine(department, "Birch")
+    return department.machine
+
+
+def test_no_page_runs_what_anyone_wrote(eastmere: Department, planted: dict[str, UUID]) -> None:
+    client = visitor(eastmere, "Ada")
+    told, reviewed = planted["told"], planted["reviewed"]
+    pages = [visitors.address(eastmere, route) for route in ("now", "loads", "assemble", "set-up", "catalogue")]
+    pages += [visitors.address(eastmere, "load", load=load) for load in (told, reviewed)]
+    pages += [visitors.address(eastmere, "release", load=reviewed), visitors.address(eastmere, "review", load=told)]
+    pages += [
+        visitors.address(eastmere, "alarm", kind="load", owner=told, alarm=alarm.id)
+        for alarm in cast.load_now(eastmere, told).alarms[:6]
+    ]
+    pages += ["/", "/sign-in/"]
+    shown = 0
+    for url in pages:
+        answer = client.get(url, follow=True)
+        assert answer.status_code == 200, url
+        assert ran(answer) == [], url
+        shown += sum(code in words_of(answer) for code in CODE)
+    assert shown > 200  # the control: the words are there to be read
+
+
+def test_no_page_runs_what_stands_in_its_address(eastmere: Department) -> None:
+    client = visitor(eastmere, "Ines")
+    load = cast.given_aborted_load(eastmere)
+    for code in CODE:
+        for url, name in (
+            (visitors.address(eastmere, "loads"), "search"),
+            (visitors.address(eastmere, "loads"), "disposition"),
+            (visitors.address(eastmere, "scan"), "code"),
+            (visitors.address(eastmere, "assemble"), "machine"),
+            (visitors.address(eastmere, "lift", load=load), "hold"),
+            ("/sign-in/", "next"),
+            ("/sign-in/", "by"),
+        ):
+            answer = client.get(url, {name: code}, follow=True)
+            assert answer.status_code in (200, 409), (url, code)
+            assert ran(answer) == [], (url, code)
+
+
+@pytest.mark.parametrize("route", [route for route in BAD if route not in ("acknowledge", "resume")])
+def test_no_refusal_runs_what_it_repeats(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    typed = [name for name in BAD[route] if name not in ("deed", "version", "criterion-taste")]
+    for code in CODE:
+        with undone():
+            answer = client.post(errand.url, errand.fields | dict.fromkeys(typed, code), follow=True)
+            assert answer.status_code < 500
+            assert ran(answer) == [], code
+
+
+# --- addresses ----------------------------------------------------------------------------------------
+
+NO_ID = (
+    "abc",
+    "0",
+    "-1",
+    "7" * 36,
+    str(NOBODY).upper().replace("0", "A"),
+    f"{{{NOBODY}}}",
+    "%00",
+    "..",
+    "x" * 3000,
+)
+
+
+@pytest.mark.parametrize("part", NO_ID)
+def test_an_address_with_no_id_in_it_leads_nowhere(eastmere: Department, part: str) -> None:
+    client = visitor(eastmere, "Ada")
+    for path in (f"loads/{part}/", f"loads/{part}/hold/", f"set-up/machines/{part}/token/"):
+        for send in (client.get, client.post):
+            assert send(f"/f/eastmere/{path}").status_code == 404
+
+
+@pytest.mark.parametrize("token", ["abc", "%00", "x" * 3000, "%F0%9F%A7%BC", "'", "{}"])
+def test_a_token_that_is_not_there_is_not_found(eastmere: Department, token: str) -> None:
+    assert visitor(eastmere, "Ada").post(f"/f/eastmere/set-up/tokens/{token}/revoke/").status_code == 404
+
+
+@pytest.mark.parametrize("kind", ["rack", "facility", "Load", "programme", "%00"])
+def test_alarms_stand_on_loads_and_machines_only(eastmere: Department, kind: str) -> None:
+    receipt = cast.done(cast.tell(eastmere, "alarm-raised", code="W02", phase="wash"))
+    alarm = cast.named(receipt.deed_id, "alarm")
+    client = visitor(eastmere, "Ines")
+    assert client.get(f"/f/eastmere/alarms/machine/{eastmere.machine}/{alarm}/").status_code == 200
+    for path in ("", "seen/"):
+        url = f"/f/eastmere/alarms/{kind}/{eastmere.machine}/{alarm}/{path}"
+        assert client.post(url).status_code == 404
+        assert client.get(url).status_code in (404, 405)
+
+
+ASKED: dict[str, str] = {
+    "nothing": "",
+    "U+0000": "\0",
+    "a bell": BELL,
+    "much": "x" * 50_000,
+    "a percent sign": "%",
+    "an underscore": "_",
+    "a backslash": "\\",
+    "quotes": "'\"",
+    "emoji": "\U0001f9fc",
+    "backwards": "\u202eabc",
+    "a number": "9" * 40,
+    "an id": str(NOBODY),
+}
+
+
+@pytest.mark.parametrize("case", ASKED)
+def test_whatever_is_asked_for_is_answered(eastmere: Department, case: str) -> None:
+    load = cast.given_aborted_load(eastmere)
+    client = visitor(eastmere, "Ines")
+    for route, name, named in (
+        ("loads", "search", {}),
+        ("loads", "disposition", {}),
+        ("scan", "code", {}),
+        ("assemble", "machine", {}),
+        ("lift", "hold", {"load": load}),
+        ("now", "x", {}),
+    ):
+        answer = client.get(visitors.address(eastmere, route, **named), {name: ASKED[case]}, follow=True)
+        assert answer.status_code in (200, 409), route
+        assert unsound(answer) == []
+    for name in ("next", "by"):
+        assert client.get("/sign-in/", {name: ASKED[case]}).status_code == 200
+
+
+def test_a_search_for_a_sign_finds_the_sign(eastmere: Department) -> None:
+    """`%` and `_` are letters like others to whoever types them."""
+    cast.given_assembled_load(eastmere)
+    client = visitor(eastmere, "Ines")
+    assert "2026-00001" in words_of(client.get("/f/eastmere/loads/?search=2026-0"))
+    for sign in ("%25", "2026_0"):
+        assert "2026-00001" not in words_of(client.get(f"/f/eastmere/loads/?search={sign}"))
+
+
+# --- what belongs elsewhere, in the form --------------------------------------------------------------
+
+
+def test_trays_and_machines_of_another_facility_are_as_unknown_as_any(eastmere: Department) -> None:
+    westmere = visitors.another_department()
+    client, errand = errand_of(eastmere, "assemble")
+    for name, theirs, nothing in (
+        ("tray", [str(westmere.trays[0])], [str(NOBODY)]),
+        ("tray", [str(eastmere.trays[0]), str(westmere.trays[0])], [str(eastmere.trays[0]), str(NOBODY)]),
+        ("chamber", f"{westmere.machine}/1", f"{NOBODY}/1"),
+    ):
+        answers = [client.post(errand.url, errand.fields | {name: value}) for value in (theirs, nothing)]
+        assert [flaw_of(answer) for answer in answers] == ["", ""]
+        assert alert_of(answers[0]) == alert_of(answers[1])
+    client, errand = errand_of(eastmere, "rerun")
+    assert flaw_of(client.post(errand.url, errand.fields | {"machine": str(westmere.machine)})) == ""
+
+
+# --- the same again -----------------------------------------------------------------------------------
+
+DEEDS = [route for route in BAD if route != "add-person"]
+
+
+@pytest.mark.parametrize("route", DEEDS)
+def test_a_double_click_is_one_deed_and_one_answer(eastmere: Department, route: str) -> None:
+    """I5: the same deed id and body get the same receipt; nothing is written twice."""
+    client, errand = errand_of(eastmere, route)
+    first = client.post(errand.url, errand.fields)
+    after = stands(eastmere)
+    second = client.post(errand.url, errand.fields)
+    assert (second.status_code, alert_of(second)) == (302, "")
+    assert second.headers["Location"] == first.headers["Location"]
+    assert stands(eastmere) == after
+
+
+def test_a_double_click_adds_one_person(eastmere: Department) -> None:
+    client, errand = errand_of(eastmere, "add-person")
+    answers = [client.post(errand.url, errand.fields) for _ in range(2)]
+    assert answers[1].status_code < 500
+    assert Person.objects.filter(login="pia").count() == 1
+
+
+OTHERWISE = {
+    "assemble": {"tray": MISSING},
+    "start": {"machine_cycle": "4472"},
+    "report-end": {"complete": "no"},
+    "report-alarm": {"code": "W03"},
+    "place": {"spot": "Bay 4"},
+    "rerun": {"programme": "Other"},
+    "hold": {"words": "Two trays are wet."},
+    "review": {"criterion-a0": "not-met"},
+    "release": {"purpose": "use"},
+    "lift": {"words": "Looked again."},
+    "abort": {"reason": "wrong-load"},
+    "add-machine": {"name": "Cedar"},
+    "add-programme": {"grace": "11"},
+    "add-set": {"owner": "Theatre 3"},
+}
+
+
+@pytest.mark.parametrize("route", OTHERWISE)
+def test_a_deed_id_used_for_something_else_is_refused(eastmere: Department, route: str) -> None:
+    client, errand = errand_of(eastmere, route)
+    assert client.post(errand.url, errand.fields).status_code == 302
+    after = stands(eastmere)
+    changed = errand.fields
+    for name, value in OTHERWISE[route].items():
+        changed = spoilt(Errand("", changed), name, value)
+    assert flaw_of(client.post(errand.url, changed)) == ""
+    assert stands(eastmere) == after
+
+
+def test_a_deed_id_is_one_persons_and_one_kinds(eastmere: Department) -> None:
+    client, errand = errand_of(eastmere, "hold")
+    assert client.post(errand.url, errand.fields).status_code == 302
+    after = stands(eastmere)
+    used = "This deed id was used for something else. Nothing was written."
+    assert flaw_of(visitor(eastmere, "Sanne").post(errand.url, errand.fields), used) == ""
+    place = Errand(errand.url.replace("/hold/", "/place/"), {"place": "quarantine", "deed": errand.fields["deed"]})
+    assert flaw_of(client.post(place.url, place.fields)) == ""
+    assert stands(eastmere) == after
+
+
+# --- observations: recorded, whatever they tell -------------------------------------------------------
+
+KINDS = ("cycle-started", "alarm-raised", "alarm-cleared", "cycle-finished")
+YEAR_1, YEAR_9999 = datetime(1, 1, 1, tzinfo=UTC), datetime(9999, 12, 31, 23, 59, 59, tzinfo=UTC)
+ZONES = ("UTC", "America/New_York", "Pacific/Kiritimati")
+
+
+def claimed(department: Department, when: str) -> datetime:
+    moments = {
+        "in the year 1": YEAR_1,
+        "in the year 9999": YEAR_9999,
+        "72 h ago": department.now - timedelta(hours=72),
+        "an hour ahead": department.now + timedelta(hours=1),
+        "2 min ahead": department.now + timedelta(minutes=2),
+        "2 min and a second ahead": department.now + timedelta(minutes=2, seconds=1),
+        "2 min ago": department.now - timedelta(minutes=2),
+        "2 min and a second ago": department.now - timedelta(minutes=2, seconds=1),
+    }
+    return moments[when]
+
+
+# What is said of the time, and whether it holds the load. Skew beyond 2 min is flagged (I10).
+WHENS = {
+    "in the year 1": ("late entry", True),  # before the load was
+    "in the year 9999": ("claims a time ahead of the clock here", True),
+    "72 h ago": ("late entry", False),
+    "an hour ahead": ("claims a time ahead of the clock here", True),
+    "2 min ahead": ("", False),
+    "2 min and a second ahead": ("claims a time ahead of the clock here", True),
+    "2 min ago": ("", False),
+    "2 min and a second ago": ("late entry", False),
+}
+
+
+def told(department: Department, event: dict[str, Any]) -> None:
+    """Taken at the device door, and the last event of the log is it, with the time that it claims."""
+    before = written(department)
+    answer = report(department, token_of(department)[1], event)
+    assert answer.status_code == 201, answer.content
+    assert written(department) == before + 1
+    if "time" in event:
+        last = cast.whole_log(department)[-1]
+        assert last.occurred_at == datetime.fromisoformat(event["time"])
+        assert last.recorded_at == department.now
+
+
+@pytest.mark.parametrize("zone", ZONES)
+@pytest.mark.parametrize("when", WHENS)
+@pytest.mark.parametrize("kind", KINDS)
+def test_whatever_time_a_machine_claims_it_is_recorded_and_said(
+    eastmere: Department, kind: str, when: str, zone: str
+) -> None:
+    eastmere.facility.time_zone = zone
+    eastmere.facility.save()
+    load = cast.given_assembled_load(eastmere)
+    if kind != "cycle-started":
+        cast.done(cast.tell(eastmere, "cycle-started", cycle=4471, programme="Instruments"))
+    eastmere.wait(80 * 60)
+    data = {"machine_cycle": 4471, "programme": "Instruments", "code": "W02", "phase": "wash"}
+    if kind != "alarm-raised":
+        data |= {"code": ""}
+    told(eastmere, cloud_event(kind, data=data, time=claimed(eastmere, when).isoformat()))
+
+    words, holds = WHENS[when]
+    client = visitor(eastmere, "Ines")
+    page = words_of(client.get(visitors.address(eastmere, "load", load=load)))
+    assert ("late entry" in page, "claims a time ahead" in page) == ("late" in words, "ahead" in words)
+    if kind != "alarm-cleared" or holds:
+        assert ("unexpected" in cast.standing(eastmere, load)) == holds
+        assert cast.fate(eastmere, load).startswith("quarantined") == holds
+    assert _all_pages(client, eastmere, visitors.address(eastmere, "load", load=load)) == ""
+    for alarm in cast.load_now(eastmere, load).alarms:
+        url = visitors.address(eastmere, "alarm", kind="load", owner=load, alarm=alarm.id)
+        assert unsound(client.get(url)) == []
+    sweep(eastmere.now)
+    assert _all_pages(client, eastmere, visitors.address(eastmere, "load", load=load)) == ""
+
+
+ODD: dict[str, tuple[str, dict[str, Any], str]] = {
+    "a programme nobody published": (
+        "cycle-started",
+        {"programme": "Unheard of"},
+        "Programme “Unheard of” is not known here.",
+    ),
+    "no programme": ("cycle-started", {}, "is not known here."),
+    "a fault nobody listed": (
+        "alarm-raised",
+        {"code": "X99", "phase": "wash"},
+        "Fault code X99 is not in the fault catalogue.",
+    ),
+    "a fault without a code": ("alarm-raised", {"text": "Beep"}, "is not in the fault catalogue."),
+    "a fault without anything": ("alarm-raised", {}, "is not in the fault catalogue."),
+    "a phase nobody knows": ("alarm-raised", {"code": "W02", "phase": "moon"}, ""),
+    "a fault of U+FFFD": ("alarm-raised", {"code": "\ufffd", "phase": "\u202e"}, "is not in the fault catalogue."),
+    "an end that was none": ("cycle-finished", {"complete": False}, ""),
+    "another counter": ("cycle-finished", {"machine_cycle": 2**53 - 1}, ""),
+    "a cleared fault that never was": ("alarm-cleared", {"code": "X99"}, ""),
+}
+
+
+@pytest.mark.parametrize("case", ODD)
+def test_whatever_a_machine_tells_is_recorded_flagged_and_shown(eastmere: Department, case: str) -> None:
+    kind, data, sentence = ODD[case]
+    load = cast.given_assembled_load(eastmere)
+    if kind != "cycle-started":
+        cast.done(cast.tell(eastmere, "cycle-started", programme="Instruments"))
+    told(eastmere, cloud_event(kind, data=data))
+    client = visitor(eastmere, "Ines")
+    page = client.get(visitors.address(eastmere, "load", load=load))
+    assert page.status_code == 200
+    if sentence:
+        assert sentence in words_of(page)
+        assert "unexpected" in cast.standing(eastmere, load)
+        assert cast.fate(eastmere, load) == "quarantined"
+    assert _all_pages(client, eastmere) == ""
+
+
+@pytest.mark.parametrize("when", ["in the year 1", "in the year 9999"])
+@pytest.mark.parametrize("kind", KINDS)
+def test_a_machine_without_a_load_may_claim_any_time_too(eastmere: Department, kind: str, when: str) -> None:
+    told(eastmere, cloud_event(kind, data={"code": "X99"}, time=claimed(eastmere, when).isoformat()))
+    client = visitor(eastmere, "Ines")
+    assert _all_pages(client, eastmere, "/f/eastmere/scan/?code=M-Alder".replace("scan/?code=M-Alder", "")) == ""
+    assert client.get("/f/eastmere/scan/?code=M-Alder", follow=True).status_code == 200
+
+
+def test_what_a_person_reports_of_an_unknown_fault_is_held_too(eastmere: Department) -> None:
+    client, errand = errand_of(eastmere, "report-alarm")
+    answer = client.post(errand.url, errand.fields | {"code": "X99"}, follow=True)
+    assert "This fault code is not in the catalogue: it counts as high, and nobody resumes after it." in (
+        words_of(answer)
+    )
+    load = UUID(errand.url.split("/")[4])
+    assert cast.fate(eastmere, load) == "quarantined"
+    assert _all_pages(client, eastmere, visitors.address(eastmere, "load", load=load)) == ""

@@ -1,0 +1,379 @@
+"""Every door × everyone: who gets through, who is told why not, and who learns nothing at all.
+
+Expected answers are the design's (section 7: what isn't yours answers 404) and the reliability page's ("wrong
+role at home: deed 409 with its sentence, page 403; a route without an entry fails the test").
+"""
+
+import json
+import logging
+from collections.abc import Iterator
+from typing import Any, NamedTuple
+from urllib.parse import urlsplit
+from uuid import UUID
+
+import pytest
+from django.http import HttpResponse
+from django.test import Client
+from django.urls import URLPattern, URLResolver, get_resolver, reverse
+
+from incidents.rules.authority import DEEDS
+from tests import cast, visitors
+from tests.cast import Department
+from tests.visitors import ERRANDS, PEOPLE, Errand, alert_of, unsound, visitor, words_of, written
+
+SIGN_IN = 302
+LEARNS_NOTHING = 404
+FLOOR = ("Ines", "Sanne")
+
+
+class Door(NamedTuple):
+    """A route and a method: what those answer who may, what the others at home, and what everyone else."""
+
+    route: str
+    method: str
+    answer: int
+    through: tuple[str, ...] = PEOPLE
+    refused: int = 409
+    nobody: int = SIGN_IN
+    outsider: int = LEARNS_NOTHING
+
+
+def anyone(route: str, method: str, answer: int) -> Door:
+    return Door(route, method, answer, nobody=answer, outsider=answer)
+
+
+def page(route: str) -> Door:
+    return Door(route, "GET", 200)
+
+
+def deed(route: str, *through: str) -> Door:
+    return Door(route, "POST", 302, through or PEOPLE)
+
+
+def set_up(route: str, method: str = "GET", answer: int = 200) -> Door:
+    return Door(route, method, answer, ("Ada",), refused=403)
+
+
+DOORS = (
+    anyone("root", "GET", 302),
+    anyone("healthz", "GET", 200),
+    anyone("first-run", "GET", 302),  # closed: there are people
+    anyone("sign-in", "GET", 200),
+    anyone("sign-in", "POST", 302),
+    anyone("sign-out", "POST", 302),
+    page("now"),
+    Door("scan", "GET", 302),
+    page("loads"),
+    page("load"),
+    page("alarm"),
+    page("assemble"),
+    page("review"),
+    page("release"),
+    page("lift"),
+    deed("assemble", *FLOOR),
+    deed("start", *FLOOR),
+    deed("report-end", *FLOOR, "Bo"),
+    deed("report-alarm"),
+    deed("place", *FLOOR, "Joan"),
+    deed("rerun", *FLOOR),
+    deed("hold"),
+    deed("review", *FLOOR, "Quinn"),
+    deed("release", *cast.RELEASES),
+    deed("lift", "Sanne", "Joan"),
+    deed("acknowledge", *FLOOR, "Joan", "Bo"),
+    deed("resume", *FLOOR),
+    deed("abort", *FLOOR, "Bo"),
+    set_up("set-up"),
+    set_up("add-person"),
+    set_up("add-machine"),
+    set_up("add-programme"),
+    set_up("add-set"),
+    set_up("catalogue"),
+    set_up("add-person", "POST", 302),
+    set_up("add-machine", "POST", 302),
+    set_up("add-programme", "POST", 302),
+    set_up("add-set", "POST", 302),
+    set_up("make-token", "POST", 200),
+    set_up("revoke-token", "POST", 302),
+    Door("observations", "POST", 201, ("Alder",), refused=401, nobody=401, outsider=401),
+)
+NO_EVENT = {"sign-in", "sign-out", "add-person", "make-token", "revoke-token"}
+POST_ONLY = ("sign-out", "start", "report-end", "report-alarm", "place", "rerun", "hold", "acknowledge", "resume")
+POST_ONLY += ("abort", "make-token", "revoke-token", "observations")
+UNSAFE = ("POST", "PUT", "PATCH", "DELETE")
+
+
+@pytest.fixture(autouse=True)
+def quick_and_quiet(settings: Any) -> Iterator[None]:
+    settings.PASSWORD_HASHERS = visitors.QUICK_HASHERS
+    logging.disable(logging.ERROR)
+    yield
+    logging.disable(logging.NOTSET)
+
+
+@pytest.fixture
+def eastmere(db: None, monkeypatch: pytest.MonkeyPatch) -> Department:
+    return visitors.department_with_doors(monkeypatch, slug="eastmere")
+
+
+@pytest.fixture
+def westmere(eastmere: Department) -> Department:
+    """Another department. Otto may do everything in it."""
+    department = visitors.another_department()
+    roles = ("technician", "supervisor", "infection-prevention", "engineering", "quality", "administrator")
+    for role in roles:
+        cast.hire(department, "Otto", role, *(["release"] if role == "technician" else []))
+    return department
+
+
+# --- going through ------------------------------------------------------------------------------------
+
+
+def errand_for(department: Department, door: Door, who: str) -> Errand:
+    """What is sent at this door; a page is asked for in the state in which its form would be sent."""
+    if door.route == "sign-in":
+        return Errand(reverse("sign-in"), visitors.factors(department, "Ines"))
+    if door.route in ("root", "healthz", "first-run", "sign-out"):
+        return Errand(reverse(door.route))
+    if door.route == "scan":
+        return Errand(visitors.address(department, "scan") + "?code=M-Alder")
+    if door.route == "load":
+        return Errand(visitors.address(department, "load", load=cast.given_running_load(department)))
+    if door.route == "alarm":
+        return visitors.see_alarm(department, who)
+    if door.route in ERRANDS:
+        return ERRANDS[door.route](department, who)
+    return Errand(visitors.address(department, door.route))
+
+
+def send(client: Client, door: Door, errand: Errand, method: str = "") -> HttpResponse:
+    method = method or door.method
+    if door.route == "observations":
+        sent = {"data": json.dumps(visitors.cloud_event()), "content_type": "application/json"}
+        return getattr(client, method.lower())(errand.url, **(sent if method != "GET" else {}))
+    return getattr(client, method.lower())(errand.url, errand.fields if method == "POST" else None)
+
+
+def caller(department: Department, other: Department, who: str) -> Client:
+    if who == "nobody":
+        return visitors.nobody()
+    if who in ("Alder", "Birch"):
+        _, secret = visitors.token_of(department if who == "Alder" else other)
+        return visitors.nobody(headers={"Authorization": f"Token {secret}"})
+    return visitor(other if who == "Otto" else department, who)
+
+
+def expected_of(door: Door, who: str) -> int:
+    if who == "Birch":
+        return LEARNS_NOTHING
+    if who in ("nobody", "Otto"):
+        return door.nobody if who == "nobody" else door.outsider
+    return door.answer if who in door.through else door.refused
+
+
+def callers_at(door: Door) -> tuple[str, ...]:
+    machines = ("Alder", "Birch") if door.route == "observations" else ()
+    return (*PEOPLE, "Otto", "nobody", *machines)
+
+
+THROUGH = [(door, who) for door in DOORS for who in callers_at(door)]
+
+
+@pytest.mark.parametrize(
+    ("door", "who"), THROUGH, ids=[f"{door.method} {door.route} by {who}" for door, who in THROUGH]
+)
+def test_who_gets_through(eastmere: Department, westmere: Department, door: Door, who: str) -> None:
+    signer = who if who in PEOPLE else visitors.usual_visitor(door.route)
+    errand = errand_for(eastmere, door, signer)
+    before = written(eastmere)
+
+    answer = send(caller(eastmere, westmere, who), door, errand)
+
+    assert answer.status_code == expected_of(door, who), alert_of(answer)
+    assert unsound(answer) == []
+    if who == "nobody" and door.nobody == SIGN_IN and door.answer != door.nobody:
+        assert urlsplit(answer.headers["Location"]).path == reverse("sign-in")
+    if answer.status_code == LEARNS_NOTHING:
+        nowhere = errand._replace(url=errand.url.replace("/eastmere/", "/nowhere/"))
+        assert send(caller(eastmere, westmere, who), door, nowhere).content == answer.content
+    if answer.status_code == 409:
+        assert "This needs " in alert_of(answer)
+    if answer.status_code == 403:
+        assert "Set-up is for administrators" in words_of(answer)
+    does = door.method == "POST" and who in door.through and door.route not in NO_EVENT
+    assert (written(eastmere) > before) == does
+
+
+def test_every_route_has_a_door() -> None:
+    """A new route needs a line above: who gets through, and who doesn't."""
+    assert set(routes()) == {door.route for door in DOORS}
+
+
+def test_everything_that_is_posted_has_a_door_for_posting() -> None:
+    assert set(ERRANDS) <= {door.route for door in DOORS if door.method == "POST"}
+
+
+def test_the_doors_tell_of_roles_what_the_rules_do() -> None:
+    """The table above names people; the authority table names roles. They say the same."""
+    deeds = {
+        "assemble": "assemble_load",
+        "start": "start_cycle",
+        "report-end": "report_end",
+        "report-alarm": "report_alarm",
+        "place": "place_load",
+        "rerun": "rerun_load",
+        "hold": "hold_load",
+        "review": "review_load",
+        "lift": "lift_hold",
+        "acknowledge": "acknowledge_alarm",
+        "resume": "resume_cycle",
+        "abort": "abort_cycle",
+    }
+    roles = cast.CAST | {"Quinn": "quality"}
+    for door in DOORS:
+        if door.method == "POST" and door.route in deeds:
+            assert {roles[who] for who in door.through} == DEEDS[deeds[door.route]].roles, door.route
+
+
+def routes(patterns: list[URLPattern | URLResolver] | None = None) -> Iterator[str]:
+    for pattern in get_resolver().url_patterns if patterns is None else patterns:
+        if isinstance(pattern, URLResolver):
+            yield from routes(pattern.url_patterns)
+        else:
+            yield pattern.name or str(pattern.pattern)
+
+
+# --- another facility's things under one's own address ------------------------------------------------
+
+OF_A_THING = [
+    Door(route, "POST", LEARNS_NOTHING)
+    for route in ERRANDS
+    if route not in ("assemble", "add-person", "add-machine", "add-programme", "add-set")
+]
+OF_A_THING += [Door(route, "GET", LEARNS_NOTHING) for route in ("load", "alarm", "review", "release", "lift")]
+
+
+@pytest.mark.parametrize("door", OF_A_THING, ids=lambda door: f"{door.method} {door.route}")
+def test_what_belongs_to_another_facility_is_as_if_it_had_never_been(
+    eastmere: Department, westmere: Department, door: Door
+) -> None:
+    theirs = errand_for(westmere, door, visitors.usual_visitor(door.route))
+    signed = {name: value for name, value in visitors.factors(eastmere, "Sanne").items() if name in theirs.fields}
+    theirs = Errand(theirs.url.replace("/westmere/", "/eastmere/"), theirs.fields | signed)
+    before = written(westmere)
+    me = visitor(eastmere, "Sanne" if door.route == "lift" else visitors.usual_visitor(door.route))
+
+    answer = send(me, door, theirs)
+
+    assert answer.status_code == LEARNS_NOTHING
+    assert unsound(answer) == []
+    assert written(westmere) == before
+    invented = theirs.url
+    for thing in _ids_in(theirs.url):
+        invented = invented.replace(thing, str(UUID(int=7)) if len(thing) == 36 else "0" * len(thing))
+    assert send(me, door, theirs._replace(url=invented)).content == answer.content
+
+
+def _ids_in(url: str) -> list[str]:
+    parts = urlsplit(url).path.split("/")
+    return [part for part in parts if len(part) == 36] or parts[4:5]
+
+
+def test_the_same_deed_id_in_two_facilities_is_two_deeds(eastmere: Department, westmere: Department) -> None:
+    """A deed's id is the sender's choice: two facilities may meet the same one, and neither learns of it."""
+    mine, theirs = visitors.assemble(eastmere, "Ines"), visitors.assemble(westmere, "Ines")
+    there = visitor(westmere, "Ines").post(theirs.url, theirs.fields)
+    here = visitor(eastmere, "Ines").post(mine.url, mine.fields | {"deed": theirs.fields["deed"]})
+    assert (there.status_code, here.status_code) == (302, 302)
+    load = urlsplit(here.headers["Location"]).path.split("/")[4]
+    page = visitor(eastmere, "Ines").get(here.headers["Location"])
+    assert "Basic set 1" in words_of(page)
+    assert len(cast.events_of(eastmere, UUID(load))) == len(cast.events_of(westmere, UUID(load))) == 1
+
+
+# --- methods and forgery ------------------------------------------------------------------------------
+
+WRITING = [door for door in DOORS if door.method == "POST"]
+
+
+@pytest.mark.parametrize("route", POST_ONLY)
+def test_what_is_only_posted_is_not_found_by_other_methods(eastmere: Department, route: str) -> None:
+    door = next(door for door in WRITING if door.route == route)
+    errand = errand_for(eastmere, door, visitors.usual_visitor(route))
+    client = caller(eastmere, eastmere, "Alder" if route == "observations" else visitors.usual_visitor(route))
+    before = written(eastmere)
+    for method in ("GET", "HEAD", "PUT", "PATCH", "DELETE"):
+        answer = getattr(client, method.lower())(errand.url)
+        assert answer.status_code == 405, method
+        assert "POST" in answer.headers["Allow"]
+        assert unsound(answer) == []
+    assert written(eastmere) == before
+
+
+@pytest.mark.parametrize("method", UNSAFE)
+@pytest.mark.parametrize("route", sorted({door.route for door in DOORS} - {"observations"}))
+def test_no_form_is_taken_from_elsewhere(eastmere: Department, route: str, method: str) -> None:
+    """Without the page's own token nothing unsafe is even looked at."""
+    door = next(door for door in DOORS if door.route == route)
+    errand = errand_for(eastmere, door, visitors.usual_visitor(route))
+    before = written(eastmere)
+    answer = send(visitor(eastmere, visitors.usual_visitor(route), enforce_csrf_checks=True), door, errand, method)
+    assert answer.status_code == 403
+    assert "The form was too old" in words_of(answer)
+    assert unsound(answer) == []
+    assert written(eastmere) == before
+
+
+@pytest.mark.parametrize("door", [door for door in WRITING if door.route != "observations"], ids=lambda d: d.route)
+def test_a_form_of_our_own_page_is_taken(eastmere: Department, door: Door) -> None:
+    """The counterpart: the same request with the page's token goes through."""
+    who = visitors.usual_visitor(door.route)
+    client = visitor(eastmere, who, enforce_csrf_checks=True)
+    errand = errand_for(eastmere, door, who)
+    page = client.get(reverse("sign-in"))
+    token = next(fields for _, fields in visitors.read(page).forms)["csrfmiddlewaretoken"]
+    answer = send(client, door, errand._replace(fields=errand.fields | {"csrfmiddlewaretoken": token}))
+    assert answer.status_code == door.answer, alert_of(answer)
+
+
+def test_a_machine_needs_no_form_and_a_cookie_opens_nothing_to_it(eastmere: Department) -> None:
+    _, secret = visitors.token_of(eastmere)
+    strict = Client(enforce_csrf_checks=True, headers={"Authorization": f"Token {secret}"})
+    door = DOORS[-1]
+    assert send(strict, door, errand_for(eastmere, door, "Alder")).status_code == 201
+    assert send(visitor(eastmere, "Ines"), door, errand_for(eastmere, door, "Alder")).status_code == 401
+
+
+# --- answers that no view makes -----------------------------------------------------------------------
+
+BESIDES = {
+    "a page that never was": ("/nothing/here/", {}, 404),
+    "a slash forgotten": ("/f/eastmere/loads", {}, 301),
+    "a host that is not ours": ("/", {"HTTP_HOST": "evil.example"}, 400),
+    "a style sheet": ("/static/sluicegate/css/tokens.css", {}, 200),
+    "the mark": ("/static/sluicegate/mark.svg", {}, 200),
+}
+
+
+@pytest.mark.parametrize("case", BESIDES)
+def test_answers_that_no_view_makes_are_as_guarded(eastmere: Department, case: str) -> None:
+    url, more, status = BESIDES[case]
+    answer = visitor(eastmere, "Ines").get(url, **more)
+    answer.close()
+    assert answer.status_code == status
+    assert unsound(answer) == []
+
+
+def test_a_fault_of_the_server_tells_nothing_of_itself(
+    eastmere: Department, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def broken(*anything: object) -> None:
+        raise RuntimeError("the shelf of secrets")
+
+    monkeypatch.setattr("incidents.queries.floor.open_items", broken)
+    answer = visitor(eastmere, "Ines").get(visitors.address(eastmere, "now"))
+    assert answer.status_code == 500
+    assert "Sluicegate has a fault" in words_of(answer)
+    assert b"secrets" not in answer.content
+    assert "frame-ancestors 'none'" in answer.headers["Content-Security-Policy"]
+    assert visitors.inline_code(answer) == []

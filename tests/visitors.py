@@ -1,0 +1,456 @@
+"""Visitors at the doors: the cast in front of a browser, what they send, and what they then read.
+
+`ERRANDS` has one valid request for every form of the pages, with the department made ready for it.
+"""
+
+from __future__ import annotations
+
+import json
+import re
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from html.parser import HTMLParser
+from types import SimpleNamespace
+from typing import Any, NamedTuple
+from urllib.parse import urlencode
+from uuid import UUID
+
+import pytest
+from django.contrib.auth.hashers import make_password
+from django.db import transaction
+from django.http import HttpResponse
+from django.test import Client
+from django.urls import reverse
+
+from incidents.identity.models import AccessToken
+from incidents.ledger.reading import head, leaf_of
+from incidents.rules.events import Stream
+from tests import cast
+from tests.cast import Department
+from tests.story import CRITERIA
+
+QUICK_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # the real one is slow on purpose
+BY_BADGE = "incidents.identity.backends.BadgeAndPin"
+PINS = {"Ines": "1001", "Sanne": "2002", "Joan": "3003", "Bo": "4004", "Ada": "5005", "Quinn": "6006"}
+PEOPLE = tuple(PINS)
+PASSWORD = "seven swans aswimming"
+READS_THE_CLOCK = ("incidents.pages.here", "incidents.pages.entry", "incidents.api.observations")
+
+
+# --- a department with doors --------------------------------------------------------------------------
+
+
+def department_with_doors(monkeypatch: pytest.MonkeyPatch, **more: Any) -> Department:
+    """A department ready for work whose people have badges, and whose moment is the doors' moment too."""
+    department = cast.open_department(**more)
+    give_badges(department)
+    keep_time(monkeypatch, department)
+    return department
+
+
+def another_department(slug: str = "westmere") -> Department:
+    """A department beside it, with people and machines of its own."""
+    department = cast.open_department(slug=slug, name="Westmere")
+    give_badges(department)
+    return department
+
+
+def keep_time(monkeypatch: pytest.MonkeyPatch, department: Department) -> None:
+    clock = SimpleNamespace(now=lambda: department.now)
+    for door in READS_THE_CLOCK:
+        monkeypatch.setattr(f"{door}.timezone", clock)
+
+
+def give_badges(department: Department) -> None:
+    """Everyone gets a sign-in name, a password, a badge and a PIN; Quinn reads records for quality."""
+    if "Quinn" not in department.people:
+        cast.hire(department, "Quinn", "quality")
+    for name, person in department.people.items():
+        person.login = f"{name.lower()}.{department.facility.slug}"
+        person.badge = badge_of(department, name)
+        person.pin = make_password(PINS[name])
+        person.set_password(PASSWORD)
+        person.save()
+
+
+def badge_of(department: Department, who: str) -> str:
+    return f"{department.facility.slug}-{who}"
+
+
+def factors(department: Department, who: str, suffix: str = "") -> dict[str, str]:
+    return {f"badge{suffix}": badge_of(department, who), f"pin{suffix}": PINS[who]}
+
+
+def visitor(department: Department, who: str, **more: Any) -> Client:
+    """Somebody of this department, signed in; a fault of the server is an answer like any other."""
+    client = Client(raise_request_exception=False, **more)
+    client.force_login(department.people[who], backend=BY_BADGE)
+    return client
+
+
+def nobody(**more: Any) -> Client:
+    return Client(raise_request_exception=False, **more)
+
+
+def address(department: Department, route: str, **named: Any) -> str:
+    return reverse(route, kwargs={"slug": department.facility.slug, **named})
+
+
+def page_of(department: Department, load: UUID, who: str = "Ines") -> HttpResponse:
+    return visitor(department, who).get(address(department, "load", load=load))
+
+
+def written(department: Department) -> int:
+    """How many events the department's log holds."""
+    found = head(department.id)
+    assert found is not None
+    return found.size
+
+
+@contextmanager
+def undone() -> Iterator[None]:
+    """Whatever happens inside is taken back afterwards, as if every attempt had a database of its own."""
+    block = transaction.atomic()
+    block._from_testcase = True  # deeds may open their own transaction inside, as in Django's TestCase
+    with block:
+        yield
+        transaction.set_rollback(True)
+
+
+# --- errands: a valid request for every form ----------------------------------------------------------
+
+
+class Errand(NamedTuple):
+    url: str
+    fields: dict[str, Any] = {}
+
+
+def carried(department: Department, load: UUID | None = None, *, leaf: bool = False) -> dict[str, str]:
+    """What a form carries besides what is typed: the deed's id, and what stood on the screen."""
+    fields = {"deed": str(department.new_deed())}
+    if load is not None:
+        version = len(cast.events_of(department, load))
+        fields["version"] = str(version)
+        if leaf:
+            fields["leaf"] = leaf_of(department.id, Stream("load", load), version)
+    return fields
+
+
+def _of_load(department: Department, route: str, load: UUID, **typed: Any) -> Errand:
+    return Errand(address(department, route, load=load), carried(department, load) | typed)
+
+
+def assemble(department: Department, who: str) -> Errand:
+    typed = {"chamber": f"{department.machine}/1", "tray": [str(tray) for tray in department.trays]}
+    return Errand(address(department, "assemble"), carried(department) | typed)
+
+
+def start(department: Department, who: str) -> Errand:
+    load = cast.given_assembled_load(department)
+    return _of_load(department, "start", load, programme=cast.PROGRAMME_NAME, machine_cycle="4471")
+
+
+def report_end(department: Department, who: str) -> Errand:
+    load = cast.given_running_load(department)
+    return _of_load(department, "report-end", load, machine_cycle="4471", complete="yes")
+
+
+def report_alarm(department: Department, who: str) -> Errand:
+    return _of_load(department, "report-alarm", cast.given_running_load(department), code="W02", phase="wash")
+
+
+def place(department: Department, who: str) -> Errand:
+    return _of_load(department, "place", cast.given_aborted_load(department), place="quarantine", spot="Bay 3")
+
+
+def rerun(department: Department, who: str) -> Errand:
+    return _of_load(department, "rerun", cast.given_aborted_load(department), programme=cast.PROGRAMME_NAME)
+
+
+def hold(department: Department, who: str) -> Errand:
+    return _of_load(department, "hold", cast.given_finished_load(department), words="A tray is wet.")
+
+
+def review(department: Department, who: str) -> Errand:
+    load = cast.given_finished_load(department)
+    stated = {f"criterion-{criterion.code}": "met" for criterion in CRITERIA}
+    return _of_load(department, "review", load, record="seen", remark="Read at the printer.", **stated)
+
+
+def release(department: Department, who: str) -> Errand:
+    load = cast.given_reviewed_load(department)
+    typed = {"purpose": "packing", **factors(department, who)}
+    return Errand(address(department, "release", load=load), carried(department, load, leaf=True) | typed)
+
+
+def lift(department: Department, who: str) -> Errand:
+    load = cast.given_reviewed_load(department)
+    cast.done(cast.hold(department, load))
+    return lift_of(department, load, who)
+
+
+def lift_of(department: Department, load: UUID, *signers: str) -> Errand:
+    """Lift the first hold that someone may lift, signed by these people."""
+    from incidents.rules.release import holds
+
+    key = next(hold.key for hold in holds(cast.load_now(department, load)) if hold.liftable)
+    typed = {"words": "Looked into it."}
+    for suffix, who in zip(("", "-2"), signers, strict=False):
+        typed |= factors(department, who, suffix)
+    url = address(department, "lift", load=load) + "?" + urlencode({"hold": key})
+    return Errand(url, carried(department, load, leaf=True) | typed)
+
+
+def see_alarm(department: Department, who: str) -> Errand:
+    load, alarm = cast.given_load_with_alarm(department)
+    return Errand(address(department, "alarm", kind="load", owner=load, alarm=alarm))
+
+
+def acknowledge(department: Department, who: str) -> Errand:
+    load, alarm = cast.given_load_with_alarm(department)
+    url = address(department, "acknowledge", kind="load", owner=load, alarm=alarm)
+    return Errand(url, carried(department, load))
+
+
+def resume(department: Department, who: str) -> Errand:
+    """After a printer without paper a technician may resume the wash."""
+    load, alarm = cast.given_load_with_alarm(department, code="P01")
+    cast.done(cast.acknowledge(department, load, alarm))
+    return Errand(address(department, "resume", owner=load, alarm=alarm), carried(department, load))
+
+
+def abort(department: Department, who: str) -> Errand:
+    load, alarm = cast.given_load_with_alarm(department)
+    cast.done(cast.acknowledge(department, load, alarm))
+    typed = {"reason": "fault", "words": "The arm hangs."}
+    return Errand(address(department, "abort", owner=load, alarm=alarm), carried(department, load) | typed)
+
+
+def add_person(department: Department, who: str) -> Errand:
+    typed = {
+        "name": "Pia",
+        "login": "pia",
+        "password": PASSWORD,
+        "badge": "B-77",
+        "pin": "7007",
+        "roles": ["technician"],
+        "competences": ["release"],
+    }
+    return Errand(address(department, "add-person"), carried(department) | typed)
+
+
+def add_machine(department: Department, who: str) -> Errand:
+    typed = {"name": "Birch", "code": "M-Birch", "chambers": "1, 2"}
+    return Errand(address(department, "add-machine"), carried(department) | typed)
+
+
+def add_programme(department: Department, who: str) -> Errand:
+    typed = {
+        "name": "Heavy soil",
+        "phases": "wash; Wash; 15\ndisinfection; Disinfect; 10",
+        "grace": "10",
+        "criteria": "disinfection; A0 at the recorded probe",
+    }
+    return Errand(address(department, "add-programme"), carried(department) | typed)
+
+
+def add_set(department: Department, who: str) -> Errand:
+    typed = {"name": "Eye set", "owner": "Theatre 2", "labels": "Eye 1\nEye 2"}
+    return Errand(address(department, "add-set"), carried(department) | typed)
+
+
+def make_token(department: Department, who: str) -> Errand:
+    return Errand(address(department, "make-token", machine=department.machine))
+
+
+def revoke_token(department: Department, who: str) -> Errand:
+    token, _ = token_of(department)
+    return Errand(address(department, "revoke-token", token=token.token_key))
+
+
+ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
+    "assemble": assemble,
+    "start": start,
+    "report-end": report_end,
+    "report-alarm": report_alarm,
+    "place": place,
+    "rerun": rerun,
+    "hold": hold,
+    "review": review,
+    "release": release,
+    "lift": lift,
+    "acknowledge": acknowledge,
+    "resume": resume,
+    "abort": abort,
+    "add-person": add_person,
+    "add-machine": add_machine,
+    "add-programme": add_programme,
+    "add-set": add_set,
+    "make-token": make_token,
+    "revoke-token": revoke_token,
+}
+
+
+def usual_visitor(route: str) -> str:
+    """Who ordinarily goes on this errand."""
+    if route in ("add-person", "add-machine", "add-programme", "add-set", "make-token", "revoke-token"):
+        return "Ada"
+    return "Sanne" if route == "lift" else "Ines"
+
+
+def errand_of(department: Department, route: str) -> tuple[Client, Errand]:
+    who = usual_visitor(route)
+    return visitor(department, who), ERRANDS[route](department, who)
+
+
+# --- a machine at its door ----------------------------------------------------------------------------
+
+
+def token_of(department: Department, **more: Any) -> tuple[AccessToken, str]:
+    """A token for the gateway of the department's machine, unless the test says whose it is."""
+    given = {
+        "user": department.people["Ada"],
+        "facility": department.facility,
+        "role": "device",
+        "machine": department.machine,
+        "label": "Gateway of Alder",
+    }
+    token, secret = AccessToken.objects.create(**(given | more))
+    return token, secret
+
+
+_ids = iter(range(1, 1_000_000))
+
+
+def cloud_event(kind: str = "cycle-started", data: dict[str, Any] | None = None, **members: Any) -> dict[str, Any]:
+    """An observation as a gateway sends it, under an id of its own; `data` adds to chamber 1."""
+    event = {
+        "specversion": "1.0",
+        "type": kind,
+        "source": "alder/gateway",
+        "id": f"e-{next(_ids)}",
+        "datacontenttype": "application/json",
+        "data": {"chamber": "1"} | (data or {}),
+    }
+    return event | members
+
+
+def report(department: Department, secret: str, event: Any, **more: Any) -> HttpResponse:
+    """Send it to the device door, a text or bytes as they are."""
+    body = event if isinstance(event, str | bytes) else json.dumps(event)
+    headers = {"Authorization": f"Token {secret}"} | more.pop("headers", {})
+    sent = {"content_type": "application/cloudevents+json"} | more
+    return nobody().post(address(department, "observations"), body, headers=headers, **sent)
+
+
+# --- reading the answer -------------------------------------------------------------------------------
+
+
+class Reader(HTMLParser):
+    """A page as a browser would take it: elements with their attributes, forms, and what can be read."""
+
+    def __init__(self) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.forms: list[tuple[str, dict[str, str]]] = []
+        self.text: list[str] = []
+        self.alerts: list[str] = []
+        self._open: list[tuple[str, bool]] = []
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        found = dict(attrs)
+        self.elements.append((tag, found))
+        if tag == "form":
+            self.forms.append((found.get("action") or "", {}))
+        if tag == "input" and self.forms and found.get("type") == "hidden":
+            self.forms[-1][1][found["name"] or ""] = found.get("value") or ""
+        if tag not in _VOID:
+            loud = found.get("role") == "alert" or (bool(self._open) and self._open[-1][1])
+            self._open.append((tag, loud))
+            if loud and found.get("role") == "alert":
+                self.alerts.append("")
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        while self._open and self._open.pop()[0] != tag:
+            pass
+
+    def handle_data(self, data: str) -> None:
+        if not self._open or self._open[-1][0] not in ("script", "style"):
+            self.text.append(data)
+            if self._open and self._open[-1][1]:
+                self.alerts[-1] += " " + data
+
+
+_VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "line", "circle", "source", "wbr"}
+
+
+def read(response: HttpResponse) -> Reader:
+    reader = Reader()
+    reader.feed(response.content.decode())
+    reader.close()
+    return reader
+
+
+def words_of(response: HttpResponse) -> str:
+    """What can be read on the page, with single blanks."""
+    return " ".join(" ".join(read(response).text).split())
+
+
+def alert_of(response: HttpResponse) -> str:
+    """What a page says loudly: the refusal, or why a form was not taken."""
+    return " ".join(" ".join(read(response).alerts).split())
+
+
+def form_of(response: HttpResponse, action: str = "") -> dict[str, str]:
+    """The hidden fields of the form that is sent to `action`; without one, of the page's own form."""
+    wanted = [fields for url, fields in read(response).forms if url == action and fields.keys() - {_CSRF}]
+    assert wanted, f"no form for {action!r}"
+    return {name: value for name, value in wanted[0].items() if name != _CSRF}
+
+
+def form_of_deed(response: HttpResponse) -> dict[str, str]:
+    """The hidden fields of the first form that carries a deed's id."""
+    found = [fields for _, fields in read(response).forms if "deed" in fields]
+    assert found, "no form carries a deed"
+    return {name: value for name, value in found[0].items() if name != _CSRF}
+
+
+_CSRF = "csrfmiddlewaretoken"
+
+
+def inline_code(response: HttpResponse) -> list[str]:
+    """Everything in the page that a strict content security policy would have to forbid."""
+    found = []
+    for tag, attrs in read(response).elements:
+        if tag == "style" or (tag == "script" and not attrs.get("src")):
+            found.append(f"<{tag}>")
+        for name, value in attrs.items():
+            code = name == "style" or name.startswith(("on", "hx-on"))
+            link = name in ("href", "src", "action", "formaction", "xlink:href", "data", "srcdoc")
+            address = re.sub(r"[\x00-\x20]", "", value or "")
+            elsewhere = link and not re.match(r"(?:/(?!/)|[?#]|$)", address)
+            if code or elsewhere:
+                found.append(f"<{tag} {name}={value!r:.80}>")
+    return found
+
+
+def unsound(response: HttpResponse) -> list[str]:
+    """What is wrong with an answer, whatever it answers: headers that are missing, code inside the page."""
+    policy = response.get("Content-Security-Policy", "")
+    wrong = [
+        f"{name} is {response.get(name)!r}"
+        for name, value in {"X-Content-Type-Options": "nosniff", "X-Frame-Options": "DENY"}.items()
+        if response.get(name) != value
+    ]
+    if "default-src 'self'" not in policy or "frame-ancestors 'none'" not in policy or "unsafe" in policy:
+        wrong.append(f"Content-Security-Policy is {policy!r}")
+    if response.status_code == 500:
+        wrong.append(f"a fault of the server: {getattr(response, 'exc_info', None)}")
+    if response.get("Content-Type", "").startswith("text/html"):
+        wrong += inline_code(response)
+        if re.search(r"\b(un)?safe", words_of(response), re.IGNORECASE):
+            wrong.append("it says “safe”")
+    return wrong
