@@ -95,7 +95,7 @@ def read_event(body: bytes) -> Observed:
         raise Malformed(f"`type` {kind[:40]!r} is not one of {', '.join(KINDS)}.")
     return Observed(
         kind=kind,
-        name=f"{_text(event, 'source')} {_text(event, 'id')}",
+        name=f"{_source(event)} {_text(event, 'id')}",
         occurred_at=_moment(event["time"]) if event.get("time") is not None else None,
         sequence=_sequence(event.get("sequence")),
         told=_told(event.get("data")),
@@ -107,6 +107,14 @@ def _text(event: dict[str, Any], name: str) -> str:
     if not isinstance(value, str) or not value or len(value) > 400:
         raise Malformed(f"`{name}` must be a text of 1 to 400 characters.")
     return value
+
+
+def _source(event: dict[str, Any]) -> str:
+    """A URI-reference (CloudEvents 1.0, `source`); without a blank in it, source and id name one event."""
+    source = _text(event, "source")
+    if any(sign.isspace() for sign in source):
+        raise Malformed("`source` is a URI-reference and holds no blanks.")
+    return source
 
 
 def _moment(value: Any) -> datetime:

@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Any
 
+from django.db import OperationalError
 from django.http import Http404, JsonResponse
 from rest_framework import exceptions
 
-from incidents.ledger.writing import LedgerBusy
+from incidents.ledger.writing import LedgerBusy, is_lock_wait
 from incidents.rules.refusals import Refusal
 
 TITLES = {
@@ -44,7 +45,7 @@ def on_exception(error: Exception, context: dict[str, Any]) -> JsonResponse | No
     """What the framework raises, in the same shape as our own refusals. None lets it through."""
     if isinstance(error, Http404 | exceptions.NotFound):
         return problem(404, "not-found", "There is nothing here.", "Check the address and the token.")
-    if isinstance(error, LedgerBusy):
+    if isinstance(error, LedgerBusy) or (isinstance(error, OperationalError) and is_lock_wait(error)):
         return problem(
             503, "busy", "The ledger is busy. Nothing was written.", "Send the same again.", **{"Retry-After": "2"}
         )
