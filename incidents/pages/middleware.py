@@ -7,7 +7,6 @@ from collections.abc import Callable
 from django.contrib.sessions.middleware import SessionMiddleware
 from django.db import OperationalError
 from django.http import HttpRequest, HttpResponse
-from django.http.response import HttpResponseBase
 from django.shortcuts import render
 
 from incidents.ledger.writing import LedgerBusy, is_lock_wait
@@ -40,7 +39,7 @@ class Busy:
 class Sessions(SessionMiddleware):
     """Django's, whose saving of the session may meet the same lock."""
 
-    def process_response(self, request: HttpRequest, response: HttpResponseBase) -> HttpResponseBase:
+    def process_response(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
         try:
             return super().process_response(request, response)
         except OperationalError as error:
