@@ -58,9 +58,10 @@ def bodies(facility: UUID = EASTMERE) -> list[bytes]:
     return [body.encode() for (body,) in ask(query, facility)]
 
 
-def everything() -> dict[str, list[Any]]:
-    """Every row of the ledger and of the read models."""
-    tables = [name for name in connection.introspection.table_names() if name.startswith(("ledger_", "read_"))]
+def everything(*besides: str) -> dict[str, list[Any]]:
+    """Every row of the ledger and of the read models, and of tables named besides."""
+    whose = ("ledger_", "read_", *besides)
+    tables = [name for name in connection.introspection.table_names() if name.startswith(whose)]
     return {table: sorted(map(str, ask(f"SELECT * FROM {table}"))) for table in tables}
 
 

@@ -10,27 +10,38 @@ import contextlib
 import json
 import os
 import re
-import signal
 import subprocess
 import sys
 import urllib.request
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 from urllib.parse import urlsplit
 from uuid import uuid4
 
+import psutil
 import psycopg
-from playwright.sync_api import Browser, ConsoleMessage, Locator, Response, expect, sync_playwright
+from playwright.sync_api import Browser, ConsoleMessage, Locator, Response, ViewportSize, expect, sync_playwright
 
 from tests.test_start import HOUSE, House, environment, house
 
 SCREENS = HOUSE / "docs" / "screens"
-TABLET = {"width": 1180, "height": 820}
-DESKTOP = {"width": 1440, "height": 900}
+SIZES: dict[str, ViewportSize] = {
+    "tablet": {"width": 1180, "height": 820},
+    "desktop": {"width": 1440, "height": 900},
+}
+Picture = tuple[Literal["tablet", "desktop"], Literal["light", "dark"]]
 SLUG = "eastmere"
 REFUSALS = (409, 422)  # a page that says why nothing was written
+
+# What has the focus is called, and whether it lies uncovered: [words, bool].
+FOCUSED = """() => {
+  const control = document.activeElement, label = control.labels?.[0] ?? control;
+  const box = control.getBoundingClientRect();
+  const there = document.elementFromPoint(box.x + box.width / 2, box.y + box.height / 2);
+  return [label.textContent.replace(/\\s+/g, " ").trim(), control.contains(there) || label.contains(there)];
+}"""
 
 
 class Somebody(NamedTuple):
@@ -49,7 +60,7 @@ class Screen:
     """A page in a browser. It keeps what the browser complained of, which a test ends by looking at."""
 
     def __init__(self, browser: Browser, address: str) -> None:
-        self.page = browser.new_page(viewport=TABLET, base_url=address, reduced_motion="reduce")
+        self.page = browser.new_page(viewport=SIZES["tablet"], base_url=address, reduced_motion="reduce")
         self.page.set_default_timeout(5000)
         self.complaints: list[str] = []
         self.page.on("console", self._on_console)
@@ -88,6 +99,10 @@ class Screen:
     def presses(self, words: str) -> None:
         self.control(words).click()
 
+    def takes_up(self, matter: str) -> None:
+        """Press the button of an open item on Now."""
+        self.page.get_by_role("listitem").filter(has_text=matter).get_by_role("link").click()
+
     def chooses(self, words: str, within: str = "") -> None:
         """A radio button or a tick by its words, in the group of that name."""
         room: Any = self.page.get_by_role("main")
@@ -99,16 +114,28 @@ class Screen:
         for name, value in fields.items():
             self.page.fill(f"main [name={name}]", value)
 
-    def shot(self, name: str) -> None:
-        """Keep a picture of each size and scheme under docs/screens, where that was asked for."""
+    def tabs_to(self, words: str) -> None:
+        """Move on by Tab until the control that is called so has the focus, where it can be seen and nothing lies
+        over it."""
+        for _ in range(60):
+            self.page.keyboard.press("Tab")
+            called, uncovered = self.page.evaluate(FOCUSED)
+            if called.startswith(words):
+                assert uncovered, f"{words} has the focus, but it is covered"
+                return
+        raise AssertionError(f"Tab never comes to {words}")
+
+    def shot(self, name: str, *pictures: Picture) -> None:
+        """Keep pictures under docs/screens, where that was asked for. Afterwards the screen is a tablet again."""
         if not os.environ.get("SLUICEGATE_SCREENSHOTS"):
             return
         SCREENS.mkdir(parents=True, exist_ok=True)
-        for size, viewport in (("desktop", DESKTOP), ("tablet", TABLET)):
-            self.page.set_viewport_size(viewport)  # type: ignore[arg-type]
-            for scheme in ("dark", "light"):
-                self.page.emulate_media(color_scheme=scheme)  # type: ignore[arg-type]
-                self.page.screenshot(path=SCREENS / f"{name}-{size}-{scheme}.png")
+        for size, scheme in pictures or (("tablet", "light"), ("desktop", "dark")):
+            self.page.set_viewport_size(SIZES[size])
+            self.page.emulate_media(color_scheme=scheme)
+            self.page.screenshot(path=SCREENS / f"{name}-{size}-{scheme}.png")
+        self.page.set_viewport_size(SIZES["tablet"])
+        self.page.emulate_media(color_scheme="light")
 
 
 class Department:
@@ -127,8 +154,8 @@ class Department:
     def kill(self) -> None:
         """Every process of the tree at once, by kill -9."""
         for process in self.house.processes:
-            with contextlib.suppress(Exception):
-                process.send_signal(signal.SIGKILL)
+            with contextlib.suppress(psutil.NoSuchProcess):
+                process.kill()
         self.house.start.kill()
         assert not self.house.left()
 
@@ -147,7 +174,7 @@ class Department:
             yield screen
         finally:
             screen.page.close()
-        assert screen.complaints == []
+        assert not screen.complaints, screen.complaints
 
     def gateway_tells(self, kind: str, **data: Any) -> None:
         """Alder's gateway posts one observation, as a CloudEvent under its token."""
@@ -222,7 +249,7 @@ def founds(department: Department, screen: Screen) -> None:
     """The first run, by Ada: herself, the facility, Alder and the programme Instruments."""
     screen.open("/")
     screen.headed("Set up this department")
-    screen.shot("01-first-run")
+    screen.shot("first-run")
     screen.types(name=ADA.name, login=ADA.login, password="correct horse 7", badge=ADA.badge, pin=ADA.pin)
     screen.types(facility="Eastmere, sterile processing", slug=SLUG, machine="Alder", machine_code="M-ALDER")
     screen.presses("Set up")
@@ -285,3 +312,12 @@ def given_stopped_load(department: Department, screen: Screen, cycle: int, *tray
     department.gateway_tells("alarm-raised", machine_cycle=cycle, code="W02", phase="wash")
     screen.open(f"/f/{SLUG}/")
     screen.says(f"Alder {cycle}: a spray arm does not turn, in wash. Nobody has seen it.")
+
+
+def given_aborted_load(department: Department, screen: Screen, cycle: int, *trays: str) -> None:
+    """Ines has seen the alarm and aborted the cycle; the load is still in Alder."""
+    given_stopped_load(department, screen, cycle, *trays)
+    screen.takes_up(f"Alder {cycle}: a spray arm")
+    screen.presses("I have seen it")
+    screen.presses(f"Abort Alder {cycle}")
+    screen.headed(f"Alder {cycle} is held")

@@ -18,6 +18,7 @@ from django.db import connection, connections
 from incidents.ledger.dialect import Hand
 
 PATIENCE_S = 20.0
+WRITING = "BEGIN IMMEDIATE"  # on SQLite, whoever begins so waits for whoever did
 Act = Callable[[], object]
 Choose = Callable[[list[int]], int]
 _here = threading.local()
@@ -81,7 +82,7 @@ class Client:
             self._turn.notify_all()
             assert self._turn.wait_for(lambda: self._go, PATIENCE_S), f"no turn for {what}"
             self._go, self.state = False, "acting"
-            self.inside |= what.startswith("BEGIN")
+            self.inside |= what.startswith(WRITING)
 
     def step(self) -> None:
         with self._turn:
@@ -167,7 +168,7 @@ def _runnable(clients: list[Client]) -> list[int]:
         free = [client.settled() for client in clients]
         ready = [n for n, client in enumerate(clients) if free[n] and client.state == "waiting"]
         if any(client.inside for client in clients):
-            ready = [n for n in ready if clients[n].inside or not clients[n].steps[-1].startswith("BEGIN")]
+            ready = [n for n in ready if clients[n].inside or not clients[n].steps[-1].startswith(WRITING)]
         if ready or all(client.state == "done" for client in clients):
             return ready
         # Nobody is ready, yet somebody isn't done: the lock they wait for is about to be given.

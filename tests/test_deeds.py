@@ -15,6 +15,7 @@ from incidents.operations.deeds import Doer, Outcome, Request
 from incidents.rules import authority
 from incidents.rules.events import Actor, Stream
 from incidents.rules.refusals import Refusal
+from tests.bare_ledger import everything
 from tests.cast import (
     PROGRAMME_NAME,
     Department,
@@ -28,11 +29,13 @@ from tests.cast import (
     given_reviewed_load,
     given_running_load,
     hold,
+    last_event,
     let_go,
     load_now,
     open_department,
     rebuilt_equals_live,
     refused,
+    register_set,
     request,
     review,
     signed_by,
@@ -286,3 +289,53 @@ def test_a_report_that_the_machine_sends_again_is_one_report(spd: Department) ->
 
 def test_asking_for_nothing_is_answered(spd: Department) -> None:
     assert nothing_written(spd, lambda: setting_up.open_facility(request(spd, "Ada"))) == "already-open"
+
+
+# --- whole or not at all ------------------------------------------------------------------------------
+
+LATE_REFUSALS: dict[str, Callable[[Department], tuple[str, Callable[[], Outcome]]]] = {}
+
+
+def late(code: str) -> Any:
+    """A deed that is refused only after it has written something: words, a signature's use, a new load."""
+
+    def register(prepare: Callable[[Department], Callable[[], Outcome]]) -> Any:
+        LATE_REFUSALS[prepare.__name__] = lambda spd: (code, prepare(spd))
+        return prepare
+
+    return register
+
+
+@late("may-not-lift")
+def words_before_a_lift_that_is_refused(spd: Department) -> Callable[[], Outcome]:
+    load = given_finished_load(spd)
+    done(hold(spd, load))
+    key = f"manual:{last_event(spd, load).hold}"
+    asked = request(spd, "Joan")
+    signings = [signed_by(spd, "Bo", load, asked.deed)]
+    return lambda: holds.lift_hold(asked, load=load, hold=key, words="Looked into it.", signings=signings)
+
+
+@late("purpose-unknown")
+def a_signature_before_a_release_that_is_refused(spd: Department) -> Callable[[], Outcome]:
+    load = given_reviewed_load(spd)
+    asked = request(spd, "Ines")
+    signings = [signed_by(spd, "Ines", load, asked.deed)]
+    purpose: Any = "fun"
+    return lambda: holds.release_load(asked, load=load, purpose=purpose, signings=signings)
+
+
+@late("chamber-busy")
+def a_new_load_before_a_rerun_that_is_refused(spd: Department) -> Callable[[], Outcome]:
+    load = given_aborted_load(spd)
+    given_running_load(spd, trays=register_set(spd, "Second set", 1))
+    asked = request(spd, "Ines")
+    return lambda: cycles.rerun_load(asked, load=load)
+
+
+@pytest.mark.parametrize("prepare", LATE_REFUSALS.values(), ids=LATE_REFUSALS)
+def test_a_refusal_leaves_every_table_as_it_was(spd: Department, prepare: Any) -> None:
+    code, deed = prepare(spd)
+    before = everything("incidents_signing")
+    assert refused(deed()) == code
+    assert everything("incidents_signing") == before

@@ -13,6 +13,7 @@ from incidents.rules.events import (
     AnyEvent,
     Criterion,
     HoldPlaced,
+    LoadPlaced,
     LoadReprocessed,
     LoadReviewed,
     OutcomeOverdue,
@@ -187,6 +188,36 @@ def test_every_standing_hold_has_a_sentence_a_source_and_says_who_lifts_it() -> 
         (hold,) = [hold for hold in release.holds(load_of(*happened)) if hold.code == code]
         assert hold.sentence.endswith((".", "!")) and hold.source and hold.who, code
         assert hold.who.startswith("Nobody") == (code not in LIFTERS), code
+
+
+WHO_LIFTS = {
+    "record-missing": "Nobody lifts this. Evidence ends it.",
+    "outcome-unknown": "Nobody lifts this. Evidence ends it.",
+    "alarm-unseen": "Nobody lifts this. Evidence ends it.",
+    "rinse-not-proven": "Two people: supervisor and infection prevention, with reason, signed",
+    "manual": "Infection prevention or supervisor, with reason, signed",
+    "unexpected": "Infection prevention or supervisor, with reason, signed",
+    **dict.fromkeys(("documentation", "drying-resumed", "upper-band"), "Supervisor, with reason, signed"),
+}
+
+
+@EVERY_CODE
+def test_the_board_says_who_lifts_it_in_these_words(code: str) -> None:
+    """The sentence follows from the design's table; what nobody lifts, a new cycle of the items clears."""
+    assert release.who_lifts(code) == WHO_LIFTS.get(code, "Nobody lifts this. A new cycle clears the items.")
+
+
+def test_a_finding_that_is_not_met_and_one_that_is_not_proven_are_told_apart_in_words() -> None:
+    said = [
+        release.holds(load_of(*RAISED_BY[f"rinse-{verdict}"]))[0].sentence for verdict in ("not-met", "not-proven")
+    ]
+    assert said == ["Last rinse below its limit: not met.", "Last rinse below its limit: not proven."]
+
+
+def test_the_gravest_hold_is_named_first() -> None:
+    """Those that nobody lifts come before those that someone may."""
+    load = load_of(*ABORTED, held(), LoadPlaced("clean-side"))
+    assert codes(load) == ["disinfection-not-proven", "cycle-incomplete", "manual", "unexpected"]
 
 
 def test_no_sentence_ever_calls_a_load_safe() -> None:

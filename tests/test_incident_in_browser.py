@@ -9,17 +9,20 @@ from __future__ import annotations
 from collections.abc import Iterator
 
 import pytest
+from playwright.sync_api import expect
 
 from tests.browser import (
     INES,
     SANNE,
     SLUG,
     Department,
+    Picture,
     Screen,
     adds,
     browser_at,
     engines,
     founds,
+    given_aborted_load,
     given_stopped_load,
     makes_token,
     registers,
@@ -27,6 +30,8 @@ from tests.browser import (
 )
 
 pytestmark = pytest.mark.browser
+
+OTHERWISE: tuple[Picture, ...] = (("tablet", "dark"), ("desktop", "light"))
 
 
 @pytest.fixture(scope="module")
@@ -51,7 +56,7 @@ def _set_up(department: Department, screen: Screen) -> None:
     registers(screen, "Minor", 1)
     makes_token(department, screen)
     screen.headed("Set-up of Eastmere")
-    screen.shot("02-set-up")
+    screen.shot("set-up")
 
 
 @pytest.fixture
@@ -62,25 +67,25 @@ def screen(department: Department) -> Iterator[Screen]:
 
 def test_the_first_incident(department: Department, screen: Screen) -> None:
     screen.open("/sign-in/")
-    screen.shot("03-sign-in")
+    screen.shot("sign-in")
     given_stopped_load(department, screen, 4471, "General basic 1", "General basic 2")
     screen.headed("One thing needs someone")
-    screen.shot("04-now-alarm")
+    screen.shot("now-alarm")
 
-    screen.presses("Open")
+    screen.takes_up("Alder 4471")
     screen.headed("A spray arm does not turn")
-    screen.shot("05-alarm-seen")
+    screen.shot("alarm-seen")
     screen.presses("I have seen it")
     screen.says("Resume is not permitted: the catalogue never allows it for “A spray arm does not turn” in wash.")
-    screen.shot("06-alarm-decide")
+    screen.shot("alarm-decide")
     screen.chooses("An item was in the way")
     screen.presses("Abort Alder 4471")
     screen.headed("Alder 4471 is held")
-    screen.shot("07-alarm-place")
+    screen.shot("alarm-place")
     screen.presses("Dirty side")
     screen.headed("Alder 4471 is quarantined")
     screen.says("Its place is recorded.", "Placed by Ines Malk: dirty side", "Nobody lifts this. A new cycle")
-    screen.shot("08-load-quarantined")
+    screen.shot("load-quarantined", *OTHERWISE)
 
     screen.presses("Start the re-run")
     screen.says(
@@ -88,14 +93,13 @@ def test_the_first_incident(department: Department, screen: Screen) -> None:
     )
     department.gateway_tells("cycle-finished", machine_cycle=4472)
     screen.open(f"/f/{SLUG}/")
-    screen.says("Review Alder 4472.")
-    screen.presses("Review")
+    screen.takes_up("Review Alder 4472.")
     screen.headed("Alder 4472 is awaiting review")
     screen.presses("Review")
     for fieldset in screen.page.locator("fieldset:has(input[value=met])").all():
         fieldset.get_by_label("Met", exact=True).check()
     screen.chooses("I have read it")
-    screen.shot("09-review")
+    screen.shot("review")
     screen.presses("Record the review")
     screen.says("Reviewed by Ines Malk: all 6 criteria met")
 
@@ -107,13 +111,13 @@ def test_the_first_incident(department: Department, screen: Screen) -> None:
     screen.says("Badge and PIN did not match. Nothing was written.")
     screen.chooses("Packing")
     screen.types(badge=INES.badge, pin=INES.pin)
-    screen.shot("10-sign-release")
+    screen.shot("release")
     screen.presses("Sign the release")
     screen.headed("Alder 4472 is released")
-    screen.shot("11-load-released")
+    screen.shot("load-released", *OTHERWISE)
     screen.presses("Alder 4471")
     screen.headed("Alder 4471 is reprocessed")
-    screen.shot("12-old-load-reprocessed")
+    screen.shot("load-reprocessed")
 
     signs_in(screen, SANNE)
     screen.open(f"/f/{SLUG}/loads/?search=4472")
@@ -123,12 +127,68 @@ def test_the_first_incident(department: Department, screen: Screen) -> None:
     screen.presses("Hold Alder 4472")
     screen.headed("Alder 4472 is released, under recall review")
     screen.says("“A tray was found wet at packing.”")
-    screen.shot("13-under-recall")
+    screen.shot("under-recall")
     screen.presses("Alder 4471")
     screen.headed("Alder 4471 is quarantined")
     screen.says("Opened again: a tray is no longer accounted for")
     screen.open(f"/f/{SLUG}/loads/")
-    screen.shot("14-loads")
+    screen.shot("loads")
     events, _, rest = department.rebuild_check().partition(" ")
     assert int(events) > 20
     assert rest == "events, 0 differences"
+
+
+def test_the_alarm_deed_by_keyboard_alone(department: Department, screen: Screen) -> None:
+    given_stopped_load(department, screen, 4481, "Hand 1")
+    keys = screen.page.keyboard
+    screen.tabs_to("Open: Alder 4481")
+    keys.press("Enter")
+    screen.headed("A spray arm does not turn")
+    screen.tabs_to("I have seen it")
+    keys.press("Space")
+    screen.says("Resume is not permitted")
+    screen.tabs_to("The fault does not permit a resume")
+    keys.press("ArrowDown")
+    screen.tabs_to("In your words")
+    screen.tabs_to("Abort Alder 4481")
+    keys.press("Enter")
+    screen.headed("Alder 4481 is held")
+    screen.tabs_to("Quarantine")
+    keys.press("Space")
+    screen.headed("Alder 4481 is quarantined")
+    screen.says("Aborted by Ines Malk: an item was in the way", "Placed by Ines Malk: quarantine")
+
+
+def test_now_keeps_the_focus_and_says_when_it_is_not_live(department: Department, screen: Screen) -> None:
+    signs_in(screen, INES)
+    clock, old = screen.page.clock, screen.page.get_by_text("Not live since")
+    clock.install()
+    screen.open(f"/f/{SLUG}/")
+    screen.tabs_to("New load")
+    screen.page.evaluate("document.activeElement.dataset.before = 'yes'")
+    clock.run_for(5000)
+    expect(screen.page.locator("#new-load[data-before]")).to_have_count(0)
+    expect(screen.page.locator("#new-load")).to_be_focused()
+    screen.page.context.set_offline(True)
+    clock.run_for(14_000)
+    expect(old).to_be_hidden()
+    clock.run_for(2000)
+    expect(old).to_be_visible()
+    screen.page.context.set_offline(False)
+    clock.run_for(5000)
+    expect(old).to_be_hidden()
+    screen.complaints = [each for each in screen.complaints if "htmx:" not in each]
+
+
+def test_a_load_is_as_it_was_after_everything_was_killed(department: Department, screen: Screen) -> None:
+    given_aborted_load(department, screen, 4491, "Minor 1")
+    screen.presses("Quarantine")
+    page, story = screen.page.url.removeprefix(department.address), screen.page.locator(".timeline").inner_text()
+    department.kill()
+    department.start()
+    with department.screen() as again:
+        signs_in(again, INES)
+        again.open(page)
+        again.headed("Alder 4491 is quarantined")
+        assert again.page.locator(".timeline").inner_text() == story
+    assert department.rebuild_check().endswith("events, 0 differences")

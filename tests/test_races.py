@@ -382,24 +382,53 @@ def waiting_briefly() -> Iterator[None]:
         cursor.execute(again)
 
 
-def test_who_waits_too_long_for_the_lock_is_told_and_may_send_the_same_deed_again(spd: Department) -> None:
-    load = given_aborted_load(spd)
-    deed = hold_of(spd, load)
+@contextmanager
+def somebody_inside(spd: Department) -> Iterator[None]:
+    """Another client holds this department's lock."""
     entered, leave = threading.Event(), threading.Event()
 
-    def stay_inside() -> None:
+    def stay() -> None:
         with transaction.atomic(), connection.cursor() as cursor:
             cursor.execute(writing._LOCK_HEAD + for_update(), (spd.id,))
             entered.set()
             leave.wait(10)
         connections.close_all()
 
-    thread = threading.Thread(target=stay_inside)
+    thread = threading.Thread(target=stay)
     thread.start()
     assert entered.wait(10)
-    with waiting_briefly(), pytest.raises(LedgerBusy):
+    try:
+        yield
+    finally:
+        leave.set()
+        thread.join()
+
+
+def test_who_waits_too_long_for_the_lock_is_told_and_may_send_the_same_deed_again(spd: Department) -> None:
+    load = given_aborted_load(spd)
+    deed = hold_of(spd, load)
+    with somebody_inside(spd), waiting_briefly(), pytest.raises(LedgerBusy):
         deed()
-    leave.set()
-    thread.join()
     assert isinstance(deed(), Receipt)
     log_is_whole(spd)
+
+
+@only_postgresql
+def test_departments_do_not_wait_for_each_other(spd: Department) -> None:
+    other = open_department(name="Westmere")
+    load = given_aborted_load(other)
+    with somebody_inside(spd), waiting_briefly():
+        assert isinstance(hold_of(other, load)(), Receipt)
+
+
+@only_postgresql
+def test_a_sweep_passes_by_a_department_that_is_busy(spd: Department) -> None:
+    """What is due elsewhere does not wait for whoever is inside here; the next sweep finds what was left."""
+    here = given_running_load(spd)
+    other = open_department(name="Westmere")
+    there = given_running_load(other)
+    with somebody_inside(spd), waiting_briefly():
+        sweep.sweep(other.wait(90))
+    assert (fate(spd, here), fate(other, there)) == ("in process", "quarantined")
+    sweep.sweep(other.wait())
+    assert fate(spd, here) == "quarantined"

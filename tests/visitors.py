@@ -451,6 +451,8 @@ def unsound(response: HttpResponse) -> list[str]:
         wrong.append(f"a fault of the server: {getattr(response, 'exc_info', None)}")
     if response.get("Content-Type", "").startswith("text/html"):
         wrong += inline_code(response)
+        ids = [attrs["id"] for _, attrs in read(response).elements if attrs.get("id")]
+        wrong += [f"two elements are called {name!r}" for name in sorted({*ids}) if ids.count(name) > 1]
         if re.search(r"\b(un)?safe", words_of(response), re.IGNORECASE):
             wrong.append("it says “safe”")
     return wrong

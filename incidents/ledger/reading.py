@@ -65,23 +65,19 @@ def streams_by_id(facility: UUID) -> list[tuple[UUID, int]]:
     """The id and the length of every stream, in order of ids as the database sorts them."""
     hand = Hand()
     with translated():
-        hand.execute(_LENGTHS, (facility,))
-        return [(id_out(stream), length) for stream, length in hand.fetchall()]
+        return [(id_out(stream), length) for stream, length in hand.rows(_LENGTHS, (facility,))]
 
 
 def read_streams(facility: UUID, kind: str, first: UUID, last: UUID) -> Iterator[list[Recorded]]:
     """Every stream of this kind with an id from `first` to `last`, both included, each whole and by version."""
-    hand = Hand()
-    with translated():
-        hand.execute(_BETWEEN, row_in((facility, kind, first, last)))
-        rows = hand.fetchall()
     told: list[Recorded] = []
-    for row in rows:
-        event = decode(*row)
-        if event.version == 1 and told:
-            yield told
-            told = []
-        told.append(event)
+    with translated():
+        for row in Hand().rows(_BETWEEN, row_in((facility, kind, first, last))):
+            event = decode(*row)
+            if event.version == 1 and told:
+                yield told
+                told = []
+            told.append(event)
     if told:
         yield told
 

@@ -57,6 +57,8 @@ def place_load(doing: Doing, *, load: UUID, place: Place, spot: str = "") -> Non
         raise refuse(
             "place-unknown", f"“{place}” is not a place for a load.", "dirty-side, clean-side or quarantine."
         )
+    if len(spot) > 40:
+        raise refuse("spot-long", "The bay has more than 40 characters.", "Shorten it.")
     if found.stage in ("running", "stopped"):
         raise refuse(
             "cycle-running", f"{found.name} is in the chamber: its cycle has not ended.", "Abort it first."

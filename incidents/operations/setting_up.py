@@ -87,6 +87,8 @@ def register_set(doing: Doing, *, name: str, owner: str, labels: Sequence[str]) 
     wanted = [label.strip() for label in labels if label.strip()]
     if not name.strip() or not wanted:
         raise refuse("set-incomplete", "A set needs a name and at least one tray.", "Fill them in.")
+    if any(len(label) > 120 for label in wanted):
+        raise refuse("label-long", "A tray's label has more than 120 characters.", "Shorten it.")
     taken = facts.trays_labelled(doing.facility, wanted)
     doubled = {label for label in wanted if wanted.count(label) > 1} | set(taken)
     if doubled:

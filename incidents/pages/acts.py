@@ -13,6 +13,8 @@ from incidents.rules import authority, release, reruns
 from incidents.rules.refusals import Refusal
 
 Act = dict[str, Any]
+PRIORITY_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
+OPEN_AT_ONCE = ("start", "rerun")
 THIS_PAGE = "Read the load’s page."
 
 
@@ -20,7 +22,7 @@ def acts_of(here: Here, told: Story) -> list[Act]:
     """Acts of this load for this person: what is open first, each refused one with its reason."""
     acts = list(_acts(here, told))
     opened = [act for act in acts if act["kind"] == "open"]
-    if opened:
+    if opened and opened[0].get("posts_to") in (None, *OPEN_AT_ONCE):
         opened[0]["main"] = True
     return opened + [act for act in acts if act["kind"] == "refused"]
 
@@ -30,14 +32,14 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
     for alarm in load.alarms:
         if alarm.acknowledged_at is None or (load.stage == "stopped" and not alarm.decided):
             url = reverse("alarm", args=[here.facility.slug, "load", load.id, alarm.id])
-            label = "See the alarm" if alarm.acknowledged_at is None else "Decide"
+            seen = alarm.acknowledged_at is not None
             yield {
                 "kind": "open",
                 "title": f"{alarm.title}.",
-                "sentence": "",
-                "label": label,
+                "sentence": "Resume or abort." if seen else "Nobody has seen it.",
+                "label": "Decide" if seen else "See the alarm",
                 "url": url,
-                "glyph": "hi",
+                "glyph": PRIORITY_GLYPHS[alarm.priority] + "-ack" * seen,
             }
     if load.stage == "assembled":
         yield _form(here, told, "start_cycle", "Start its cycle", "once the machine runs.", "start")
@@ -46,6 +48,9 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
         yield _form(here, told, "report_alarm", "Record an alarm", "that the machine shows.", "report-alarm", "hi")
     if load.stage == "finished" and told.disposition in ("awaiting review", "quarantined"):
         yield _review(here, told)
+    placing = _form(here, told, "place_load", "Record its place", "when it is moved.", "place", "scan")
+    if told.under_recall:
+        yield placing
     yield _release(here, told)
     yield _rerun(here, told)
     for n, board in enumerate(told.holds):
@@ -53,8 +58,8 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
             url = reverse("lift", args=[here.facility.slug, load.id]) + f"?hold={board.key}"
             sentence = f"{board.sentence} {board.who}."
             yield _act(here, told, "lift_hold", f"Lift hold {n + 1}.", sentence, "Lift it", url, "eye")
-    if load.stage not in ("running", "stopped", "assembled"):
-        yield _form(here, told, "place_load", "Record its place", "when it is moved.", "place", "scan")
+    if load.stage not in ("running", "stopped", "assembled") and not told.under_recall:
+        yield placing
     yield _form(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "hold", "held")
 
 

@@ -30,6 +30,8 @@ def alarm(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponseBase:
 
 def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refusal | None = None) -> HttpResponse:
     """The step that this alarm stands at; after a refused deed with what was refused (409)."""
+    if kind not in ("load", "machine"):
+        raise Http404
     told = story_or_404(here, owner) if kind == "load" else None
     holder = told.load if told else machine_story.machine(here.facility.id, owner)
     found = alarms.find(holder, alarm_id) if holder else None
@@ -56,7 +58,7 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         resume_refusal=_resume_refusal(here, found, load),
         reasons=alarms.ABORT_REASONS.items(),
         refusal=refusal,
-        steps=_steps(step) if load else [],
+        steps=_steps(step) if load and (step != "done" or load.stage == "aborted") else [],
     )
 
 
@@ -86,10 +88,12 @@ def _resume_refusal(here: Here, alarm: Alarm, load: Any) -> Refusal | None:
     return mine or alarms.resume_refusal(load, alarm, here.rights.roles)
 
 
-def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, words: str) -> HttpResponse:
+def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, words: str = "") -> HttpResponse:
+    """The page of the next step says by itself that this one is done."""
     if isinstance(outcome, Refusal):
         return alarm_page(here, kind, owner, alarm, outcome)
-    messages.success(here.request, words)
+    if words:
+        messages.success(here.request, words)
     return redirect("alarm", slug=here.facility.slug, kind=kind, owner=owner, alarm=alarm)
 
 
@@ -99,7 +103,7 @@ def acknowledge(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponse
     if kind not in ("load", "machine"):
         raise Http404
     outcome = deeds.acknowledge_alarm(here.asks(expecting=False), stream=Stream(kind, owner), alarm=alarm)
-    return _done(here, kind, owner, alarm, outcome, "Seen. That solves nothing yet.")
+    return _done(here, kind, owner, alarm, outcome)
 
 
 @require_POST
@@ -119,4 +123,4 @@ def abort(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
         alarm=alarm,
         words=said(here.request, "words"),
     )
-    return _done(here, "load", owner, alarm, outcome, "The cycle is aborted and the load is held.")
+    return _done(here, "load", owner, alarm, outcome)

@@ -11,7 +11,7 @@ from incidents.identity.models import Person
 from incidents.identity.signing import sign
 from incidents.operations import holds
 from incidents.pages.entry import known
-from incidents.pages.here import Here, in_facility, said
+from incidents.pages.here import Here, chosen, in_facility, said
 from incidents.pages.loads import done, load_page, story_or_404
 from incidents.queries.story import Board, Story
 from incidents.rules import release as rules
@@ -33,7 +33,7 @@ def review(here: Here, load: UUID) -> HttpResponseBase:
         outcome = holds.review_load(
             here.asks(),
             load=load,
-            record_seen=here.request.POST.get("record") == "seen",
+            record_seen=chosen(here.request, "record", ("seen", "missing")) == "seen",
             verdicts=_verdicts(here.request),
             remark=said(here.request, "remark"),
         )
@@ -52,11 +52,11 @@ def review(here: Here, load: UUID) -> HttpResponseBase:
 
 
 def _verdicts(request: HttpRequest) -> dict[str, Any]:
-    """What was stated; a value that is no verdict says nothing, and what is not stated is not proven."""
+    """What was stated; what is not stated is not proven."""
     return {
         name.removeprefix("criterion-"): value
         for name, value in request.POST.items()
-        if name.startswith("criterion-") and value in rules.VERDICTS
+        if name.startswith("criterion-")
     }
 
 

@@ -31,6 +31,17 @@ class Text(forms.CharField):
         return text
 
 
+class Lines(Text):
+    """Text of several lines."""
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(**{"widget": MANY_LINES, "max_length": 2000, **more})
+
+    def to_python(self, value: Any) -> str:
+        lines = (value or "").replace("\r\n", "\n").split("\n")
+        return "\n".join(super(Lines, self).to_python(line) for line in lines)
+
+
 def secret(label: str, **more: Any) -> forms.CharField:
     attrs = {"autocomplete": "off", **more.pop("attrs", {})}
     return forms.CharField(label=label, max_length=128, widget=forms.PasswordInput(attrs=attrs), **more)
@@ -128,24 +139,19 @@ class MachineForm(forms.Form):
 class SetForm(forms.Form):
     name = Text(label="Set", max_length=120)
     owner = Text(label="Owner", max_length=120, required=False, help_text="The department it belongs to.")
-    labels = forms.CharField(
-        label="Trays", max_length=2000, widget=MANY_LINES, help_text="One label a line: the code on each tray."
-    )
+    labels = Lines(label="Trays", help_text="One label a line: the code on each tray.")
 
 
 class ProgrammeForm(forms.Form):
     name = Text(label="Programme", help_text="Its name on the machine’s display.")
-    phases = forms.CharField(
+    phases = Lines(
         label="Phases",
-        max_length=2000,
-        widget=MANY_LINES,
         help_text=f"One a line: code; title; minutes. Codes: {', '.join(PHASE_CODES)}, or your own.",
     )
     grace = forms.IntegerField(label="Grace, minutes", min_value=0, max_value=720, initial=10)
-    criteria = forms.CharField(
+    criteria = Lines(
         label="Criteria to be read off the record",
         max_length=4000,
-        widget=MANY_LINES,
         help_text="One a line: kind; what is read. Kinds: disinfection, cleaning, rinse, drying, upper-band,"
         " documentation.",
     )

@@ -7,7 +7,7 @@ from __future__ import annotations
 
 import functools
 import unicodedata
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 from typing import Any, Concatenate, NamedTuple, ParamSpec
 from urllib.parse import urlsplit
@@ -43,14 +43,19 @@ class Here(NamedTuple):
 
     def asks(self, *, expecting: bool = True) -> Request:
         """The deed that this form posts: its id and the version that stood on the screen travel in it."""
-        posted = self.request.POST
         return Request(
-            deed=_uuid(posted.get("deed", "")) or new_id(),
+            deed=posted_uuid(self.request, "deed") or new_id(),
             facility=self.facility.id,
             by=Doer(Actor("person", self.person.id), self.rights.roles, self.rights.competences),
             now=self.now,
-            expected_version=_whole(posted.get("version", "")) if expecting else None,
+            expected_version=self._seen_version() if expecting else None,
         )
+
+    def _seen_version(self) -> int:
+        version = posted_whole(self.request, "version")
+        if version is None:
+            raise Unreadable("The page does not say what you saw.", "Open the load’s page again.")
+        return version
 
     def context(self, nav: str, **more: Any) -> dict[str, Any]:
         watch_at = floor.watch_at()
@@ -87,7 +92,20 @@ def in_facility(view: View[P]) -> Page:
         found = rights(request.user.id, facility.id, now.astimezone(UTC).date()) if facility else None
         if facility is None or found is None or not found.roles:
             raise Http404
-        return view(Here(request, facility, request.user, found, now), *args, **kwargs)
+        here = Here(request, facility, request.user, found, now)
+        try:
+            return view(here, *args, **kwargs)
+        except Unreadable as unread:
+            return here.page(
+                "problem.html",
+                "now",
+                status=400,
+                title="That could not be read",
+                sentence=unread.sentence,
+                next_step=unread.next_step,
+                next_url=_to_come_back_to(request, slug),
+                next_label="Go back",
+            )
 
     return seen
 
@@ -119,10 +137,21 @@ def set_up(view: View[P]) -> Page:
                 title="Set-up is for administrators",
                 sentence="You have no administrator’s role in this facility.",
                 next_step="Ask an administrator.",
+                next_url=reverse("now", args=[here.facility.slug]),
+                next_label="Back to Now",
             )
         return view(here, *args, **kwargs)
 
     return in_facility(seen)
+
+
+class Unreadable(Exception):
+    """A form says something that can't be read; nothing is guessed, and nothing was written."""
+
+    def __init__(self, sentence: str, next_step: str = "Go back, look, and send it again.") -> None:
+        super().__init__(sentence)
+        self.sentence = f"{sentence} Nothing was written."
+        self.next_step = next_step
 
 
 def said(request: HttpRequest, name: str) -> str:
@@ -130,20 +159,40 @@ def said(request: HttpRequest, name: str) -> str:
     return unicodedata.normalize("NFC", request.POST.get(name, "").replace("\r\n", "\n")).strip()
 
 
+def said_shortly(request: HttpRequest, name: str, limit: int = 40) -> str:
+    """A posted text that must be there and fit its field. Raises Unreadable."""
+    text = said(request, name)
+    if not 0 < len(text) <= limit:
+        raise Unreadable(f"“{name.replace('_', ' ')}” needs 1 to {limit} characters.")
+    return text
+
+
+def chosen(request: HttpRequest, name: str, choices: Collection[str]) -> str:
+    """A posted choice. Raises Unreadable where none, or none of these, was made."""
+    text = request.POST.get(name, "")
+    if text not in choices:
+        raise Unreadable(f"Nothing was chosen for “{name.replace('_', ' ')}”.")
+    return text
+
+
 def posted_uuid(request: HttpRequest, name: str) -> UUID | None:
-    return _uuid(request.POST.get(name, ""))
+    """A posted id, None where the field is empty. Raises Unreadable."""
+    text = request.POST.get(name, "")
+    return uuid_of(text, name) if text else None
 
 
-def posted_whole(request: HttpRequest, name: str) -> int | None:
-    return _whole(request.POST.get(name, ""))
-
-
-def _uuid(text: str) -> UUID | None:
+def uuid_of(text: str, name: str) -> UUID:
     try:
         return UUID(text)
     except ValueError:
+        raise Unreadable(f"The page’s “{name}” can’t be read.", "Open the page again.") from None
+
+
+def posted_whole(request: HttpRequest, name: str) -> int | None:
+    """A posted whole number of 0 or more, None where the field is empty. Raises Unreadable."""
+    text = request.POST.get(name, "").strip()
+    if not text:
         return None
-
-
-def _whole(text: str) -> int | None:
-    return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else None
+    if not (text.isascii() and text.isdigit()) or len(text) > 15:
+        raise Unreadable(f"“{name.replace('_', ' ')}” is not a whole number of at most 15 digits.")
+    return int(text)

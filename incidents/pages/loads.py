@@ -15,7 +15,16 @@ from incidents.identity.ids import named
 from incidents.operations import alarms, cycles, holds
 from incidents.operations.deeds import Outcome
 from incidents.pages.acts import acts_of
-from incidents.pages.here import Here, in_facility, posted_uuid, posted_whole, said
+from incidents.pages.here import (
+    Here,
+    chosen,
+    in_facility,
+    posted_uuid,
+    posted_whole,
+    said,
+    said_shortly,
+    uuid_of,
+)
 from incidents.pages.templatetags.sluicegate import count_words
 from incidents.queries import floor, search
 from incidents.queries.story import Story, story
@@ -23,6 +32,7 @@ from incidents.rules.events import Place
 from incidents.rules.refusals import Refusal
 
 DISPOSITIONS = ("in process", "awaiting review", "quarantined", "released", "reprocessed", "under recall")
+UNENDED = {"assembled": "has not started", "stopped": "stands still: resume or abort"}
 
 
 @in_facility
@@ -46,7 +56,7 @@ def loads(here: Here) -> HttpResponseBase:
 
 def _looked_for(chosen: str, wanted: str) -> str:
     by_words = f", with “{wanted}” in its number or name" if wanted else ""
-    return f"Looked for {chosen or 'any disposition'}{by_words}."
+    return f"Looked for loads of {f'the disposition {chosen}' if chosen else 'any disposition'}{by_words}."
 
 
 @in_facility
@@ -100,7 +110,7 @@ def headline(told: Story) -> dict[str, Any]:
     elif told.disposition == "awaiting review":
         lead = "Nothing is known against it. A person reads the record and signs."
     else:
-        lead = "Its cycle has not ended. Nothing is proven yet."
+        lead = f"Its cycle {UNENDED.get(told.load.stage, 'has not ended')}. Nothing is proven yet."
     glyph = "under recall" if told.under_recall else told.disposition
     return {"glyph": glyph, "words": words, "lead": lead, "slot": _empty_slot(told)}
 
@@ -129,11 +139,9 @@ def assemble(here: Here) -> HttpResponseBase:
     refusal = None
     if here.request.method == "POST":
         machine, _, chamber = here.request.POST.get("chamber", "").partition("/")
-        chosen = [UUID(tray) for tray in here.request.POST.getlist("tray") if _is_uuid(tray)]
+        trays = [uuid_of(tray, "tray") for tray in here.request.POST.getlist("tray")]
         asks = here.asks(expecting=False)
-        outcome = cycles.assemble_load(
-            asks, machine=UUID(machine) if _is_uuid(machine) else UUID(int=0), chamber=chamber, trays=chosen
-        )
+        outcome = cycles.assemble_load(asks, machine=uuid_of(machine, "chamber"), chamber=chamber, trays=trays)
         if not isinstance(outcome, Refusal):
             messages.success(here.request, "The load is assembled. Start its cycle.")
             return redirect("load", slug=here.facility.slug, load=named(asks.deed, "load"))
@@ -148,14 +156,6 @@ def assemble(here: Here) -> HttpResponseBase:
         chosen_machine=here.request.GET.get("machine", ""),
         chosen_trays=here.request.POST.getlist("tray"),
     )
-
-
-def _is_uuid(text: str) -> bool:
-    try:
-        UUID(text)
-    except ValueError:
-        return False
-    return True
 
 
 @require_POST
@@ -177,7 +177,7 @@ def report_end(here: Here, load: UUID) -> HttpResponse:
         here.asks(expecting=False),
         load=load,
         machine_cycle=posted_whole(here.request, "machine_cycle"),
-        complete=here.request.POST.get("complete") == "yes",
+        complete=chosen(here.request, "complete", ("yes", "no")) == "yes",
     )
     return done(here, load, outcome, "The end of the cycle is recorded.")
 
@@ -187,7 +187,7 @@ def report_end(here: Here, load: UUID) -> HttpResponse:
 def report_alarm(here: Here, load: UUID) -> HttpResponse:
     asks = here.asks(expecting=False)
     outcome = alarms.report_alarm(
-        asks, load=load, code=said(here.request, "code"), phase=said(here.request, "phase")
+        asks, load=load, code=said_shortly(here.request, "code"), phase=said_shortly(here.request, "phase")
     )
     if isinstance(outcome, Refusal):
         return load_page(here, load, outcome)

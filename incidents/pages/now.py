@@ -41,30 +41,32 @@ def now(here: Here) -> HttpResponseBase:
     matters = floor.open_items(here.facility.id)
     chambers = floor.chambers(here.facility.id)
     alarming = {matter.owner: matter for matter in matters if matter.owner_kind == "machine" and matter.alarm}
-    unseen = sum(matter.kind == "alarm" for matter in matters)
+    unseen = [matter for matter in matters if matter.kind == "alarm"]
     return here.page(
         template,
         "now",
         matters=[_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
         lanes=[_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
         tiles=_tiles(here, unseen),
-        unseen=unseen,
+        unseen=len(unseen),
+        alarm=unseen[0].title if unseen else "",
     )
 
 
-def _tiles(here: Here, unseen: int) -> list[dict[str, Any]]:
-    """What there is of each kind, with the newest by name."""
+def _tiles(here: Here, unseen: list[Matter]) -> list[dict[str, Any]]:
+    """What there is of each kind: the oldest alarm, the newest loads by name."""
     counts = floor.counts(here.facility.id)
+    oldest = _since(here, min(unseen, key=lambda matter: matter.since)) if unseen else ""
     alarms = {
         "glyph": "hi",
-        "count": unseen,
-        "words": "unseen alarm" if unseen == 1 else "unseen alarms",
-        "detail": "the worst stands first" if unseen else "every alarm was seen",
+        "count": len(unseen),
+        "words": "unseen",
+        "detail": f"oldest alarm {oldest}" if oldest else "every alarm was seen",
     }
     named = (
-        ("review", "awaiting review", "await review", "no record waits to be read"),
+        ("review", "awaiting review", "await review", "no record waits"),
         ("held", "quarantined", "held", "no load is quarantined"),
-        ("recall", "under recall", "under recall", "no load is held after its release"),
+        ("recall", "under recall", "under recall", "none since its release"),
     )
     return [alarms, *(_tile(here, counts[kind], kind, *words) for kind, *words in named)]
 
@@ -84,23 +86,27 @@ def _tile(here: Here, count: int, kind: str, disposition: str, words: str, none:
 
 
 def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
-    age = max(0, int((here.now - matter.since).total_seconds()))
-    since = (
-        clock(matter.since, here.facility.time_zone)
-        if age < A_DAY_S
-        else day(matter.since, here.facility.time_zone)
-    )
     is_alarm = matter.kind == "alarm"
     return {
         "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
         "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS[matter.kind],
         "title": matter.title,
-        "detail": f"{matter.priority.capitalize()} · since {since}",
-        "age": ago(age),
+        "detail": f"{matter.priority.capitalize()} · {_since(here, matter)}",
+        "age": ago(_age_s(here, matter)),
         "url": _url_of(here, matter),
         "act": matter.title.split()[0] if matter.kind == "review-due" else ACTS.get(matter.kind, "Open"),
         "main": first,
     }
+
+
+def _age_s(here: Here, matter: Matter) -> int:
+    return max(0, int((here.now - matter.since).total_seconds()))
+
+
+def _since(here: Here, matter: Matter) -> str:
+    """By the clock within a day, else by the date."""
+    words = clock if _age_s(here, matter) < A_DAY_S else day
+    return f"since {words(matter.since, here.facility.time_zone)}"
 
 
 def _url_of(here: Here, matter: Matter) -> str:

@@ -8,16 +8,18 @@ stream that moved since the snapshot is folded once more.
 
 from __future__ import annotations
 
+import gc
 import time
 from collections import defaultdict
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from typing import Any, NamedTuple
 from uuid import UUID
 
 from django.db import transaction
 
 from incidents.ledger import reading
-from incidents.ledger.dialect import Hand, as_kept, for_update, id_out, row_in, snapshot, translated
+from incidents.ledger.dialect import Hand, comparable, for_update, id_out, row_in, snapshot, translated
 from incidents.projections.states import KINDS, Kind, Shown
 from incidents.projections.tables import TABLES, Key, Table, Values
 from incidents.rules.events import Recorded
@@ -26,6 +28,7 @@ Progress = Callable[[int], object]
 Row = tuple[Any, ...]  # a row of a read model as the database keeps it, without its facility
 Folded = dict[Table, list[Row]]
 EVENTS_AT_ONCE = 4_000
+OWNERS_PER_LOCK = 500
 FIRST, LAST = UUID(int=0), UUID(int=2**128 - 1)
 
 
@@ -58,17 +61,32 @@ def _go_through(facility: UUID, progress: Progress | None, *, mending: bool) -> 
     events = differences = 0
     longest_s = 0.0
     for reach in _reaches(facility):
-        with snapshot():
+        with snapshot(), _collector_at_rest():
             size = _size(facility)
             folded, count = _fold(facility, reach)
             wrong = _differing(facility, reach, folded)
-        if wrong and mending:
-            longest_s = max(longest_s, _mend(facility, {key[1] for key in wrong}, folded, size))
+        if mending:
+            owners = sorted({key[1] for key in wrong})
+            for start in range(0, len(owners), OWNERS_PER_LOCK):
+                held_s = _mend(facility, set(owners[start : start + OWNERS_PER_LOCK]), folded, size)
+                longest_s = max(longest_s, held_s)
         events += count
         differences += len(wrong)
         if progress is not None:
             progress(count)
     return Report(events, differences, longest_s)
+
+
+@contextmanager
+def _collector_at_rest() -> Iterator[None]:
+    """Events and rows make no cycles; the collector would walk all of a reach again and again."""
+    running = gc.isenabled()
+    gc.disable()
+    try:
+        yield
+    finally:
+        if running:
+            gc.enable()
 
 
 def _reaches(facility: UUID) -> Iterator[Reach]:
@@ -106,21 +124,23 @@ def rows_of(told: Sequence[Recorded]) -> Iterator[tuple[Table, Row]]:
     """Every row that ever stood for one stream, given whole."""
     stream = told[0].stream
     kind = KINDS[stream.kind]
-    owner = stream.id
+    owner = row_in((stream.id,))
     histories = [_History(shown) for shown in kind.shown if shown.table.temporal]
     state = kind.new(stream.id)
     for state, position in _states(kind, state, told):
         for history in histories:
-            history.follow(state, position)
+            seen = history.looks_at(state)
+            if seen != history.looked_at:
+                history.looked_at = seen
+                history.follow(history.rows(state), position)
     for history in histories:
-        for row in history.ended:
-            yield history.table, row_in((owner, *row))
-        for key, (since, values) in history.standing.items():
-            yield history.table, row_in((owner, *key, since, None, *values))
+        table = history.table
+        for row in history.all():
+            yield table, owner + row_in(row)
     for table, rows, _ in kind.shown:
         if not table.temporal:
             for key, values in rows(state).items():
-                yield table, row_in((owner, *key, *values))
+                yield table, owner + row_in(key + values)
 
 
 def _states(kind: Kind, state: Any, told: Sequence[Recorded]) -> Iterator[tuple[Any, int]]:
@@ -139,26 +159,29 @@ def _states(kind: Kind, state: Any, told: Sequence[Recorded]) -> Iterator[tuple[
 class _History:
     """The rows of one stream in one temporal table as they come and go."""
 
-    __slots__ = ("ended", "looked_at", "looks_at", "rows", "standing", "table")
+    __slots__ = ("_ended", "_now", "_since", "looked_at", "looks_at", "rows", "table")
 
     def __init__(self, shown: Shown) -> None:
         self.table, self.rows, self.looks_at = shown
         self.looked_at: object = None
-        self.standing: dict[Key, tuple[int, Values]] = {}
-        self.ended: list[Row] = []
+        self._now: Mapping[Key, Values] = {}
+        self._since: dict[Key, int] = {}
+        self._ended: list[Row] = []
 
-    def follow(self, state: Any, position: int) -> None:
-        seen = self.looks_at(state)
-        if seen == self.looked_at:
+    def follow(self, rows: Mapping[Key, Values], position: int) -> None:
+        """From `position` on, these rows stand."""
+        if rows == self._now:
             return
-        self.looked_at = seen
-        rows = self.rows(state)
-        for key in [key for key, (_, values) in self.standing.items() if rows.get(key) != values]:
-            since, values = self.standing.pop(key)
-            self.ended.append((*key, since, position, *values))
-        for key, values in rows.items():
-            if key not in self.standing:
-                self.standing[key] = (position, values)
+        for key, values in self._now.items():
+            if rows.get(key) != values:
+                self._ended.append((*key, self._since.pop(key), position, *values))
+        for key in rows:
+            self._since.setdefault(key, position)
+        self._now = rows
+
+    def all(self) -> list[Row]:
+        """Key, since, until and values of every row, those that still stand last."""
+        return self._ended + [(*key, self._since[key], None, *values) for key, values in self._now.items()]
 
 
 # --- comparing ----------------------------------------------------------------------------------------
@@ -166,23 +189,18 @@ class _History:
 
 def _differing(facility: UUID, reach: Reach, folded: Folded) -> set[tuple[Any, ...]]:
     """(table, owner, key…) of rows that are missing, superfluous or otherwise than they should be."""
+    hand = Hand()
     wrong: set[tuple[Any, ...]] = set()
     for table in TABLES:
-        odd = _live(facility, reach, table).symmetric_difference(folded.get(table, ()))
         named = 1 + len(table.key) + table.temporal
-        wrong.update((table, id_out(row[0]), *row[1:named]) for row in odd)
+        with translated():
+            live = hand.kept(table.name, table.columns[1:], _OF_REACH, row_in((facility, *reach)))
+        for row in live.symmetric_difference(map(comparable, folded.get(table, ()))):
+            wrong.add((table, id_out(row[0]), *row[1:named]))
     return wrong
 
 
-def _live(facility: UUID, reach: Reach, table: Table) -> set[Row]:
-    hand = Hand()
-    with translated():
-        hand.execute(
-            f"SELECT {', '.join(map(as_kept, table.columns[1:]))} FROM {table.name}"
-            " WHERE facility_id = %s AND owner BETWEEN %s AND %s",
-            row_in((facility, *reach)),
-        )
-        return set(hand.fetchall())
+_OF_REACH = "facility_id = %s AND owner BETWEEN %s AND %s"
 
 
 # --- mending ------------------------------------------------------------------------------------------

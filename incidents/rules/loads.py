@@ -187,7 +187,7 @@ def evolve(load: Load, event: Recorded) -> Load:
     if step is None:
         return _unexpected(load, event, "Something was recorded here that belongs elsewhere.")
     after = step(load, event, event.data)
-    if event.sequence is not None or event.occurred_at - event.recorded_at > SKEW:
+    if event.actor.kind == "device" or event.occurred_at - event.recorded_at > SKEW:
         after = _judge_time(after, event)
     return replace(after, version=event.version)
 

@@ -120,8 +120,11 @@ def holds(load: Load) -> tuple[Hold, ...]:
 
 
 def _standing(load: Load) -> tuple[Hold, ...]:
+    raised = list(_raised_holds(load))
+    if not raised:
+        return ()
     lifted = {lift.key for lift in load.lifts}
-    standing = [hold for hold in _raised_holds(load) if not (hold.liftable and hold.key in lifted)]
+    standing = [hold for hold in raised if not (hold.liftable and hold.key in lifted)]
     return tuple(sorted(standing, key=lambda hold: HOLD_CODES.index(hold.code)))
 
 

@@ -18,8 +18,10 @@
     if (event.ctrlKey || event.metaKey || event.altKey || event.isComposing) return;
     if (isField(event.target) || document.querySelector("dialog[open]")) return;
 
+    if (event.key === "Shift") return; // belongs to the capital that follows
+
     const quick = event.timeStamp - last < FAST_MS;
-    last = event.timeStamp;
+    last = event.key.length === 1 ? event.timeStamp : -FAST_MS; // a quick Tab and Space are no scan
 
     if (event.key === "Enter") {
       if (quick && burst.length > 2) {
