@@ -10,10 +10,12 @@ from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
 
+from incidents.identity.models import Person
 from incidents.operations import alarms as deeds
 from incidents.operations.deeds import Outcome
 from incidents.pages.here import Here, in_facility, said
 from incidents.pages.loads import story_or_404
+from incidents.pages.templatetags.sluicegate import clock
 from incidents.queries import facts, machine_story
 from incidents.rules import alarms, authority
 from incidents.rules.alarms import Alarm
@@ -103,7 +105,24 @@ def acknowledge(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponse
     if kind not in ("load", "machine"):
         raise Http404
     outcome = deeds.acknowledge_alarm(here.asks(expecting=False), stream=Stream(kind, owner), alarm=alarm)
+    if isinstance(outcome, Refusal) and outcome.code == "already-acknowledged":
+        outcome = _who_saw_it(here, kind, owner, alarm) or outcome
     return _done(here, kind, owner, alarm, outcome)
+
+
+def _who_saw_it(here: Here, kind: str, owner: UUID, alarm_id: UUID) -> Refusal | None:
+    """The first acknowledgement, by name and in the facility's own time."""
+    told = story_or_404(here, owner).load if kind == "load" else machine_story.machine(here.facility.id, owner)
+    found = alarms.find(told, alarm_id) if told else None
+    if found is None or found.acknowledged_by is None:
+        return None
+    name = Person.objects.filter(id=found.acknowledged_by).values_list("name", flat=True).first()
+    at = clock(found.acknowledged_at, here.facility.time_zone)
+    return Refusal(
+        "already-acknowledged",
+        f"This alarm was seen already by {name or 'the machine'}, {at}.",
+        "Go on with the decision: resume or abort.",
+    )
 
 
 @require_POST

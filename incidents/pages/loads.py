@@ -154,7 +154,7 @@ def assemble(here: Here) -> HttpResponseBase:
         chambers=floor.chambers(here.facility.id),
         trays=search.trays_with_whereabouts(here.facility.id),
         chosen_machine=here.request.GET.get("machine", ""),
-        chosen_trays=here.request.POST.getlist("tray"),
+        chosen_trays=here.request.POST.getlist("tray") or here.request.GET.getlist("tray"),
     )
 
 

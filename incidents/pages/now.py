@@ -180,6 +180,9 @@ def scan(here: Here) -> HttpResponse:
     load = search.load_by_code(here.facility.id, code) if code else None
     if load is not None:
         return redirect("load", slug=slug, load=load)
+    tray = search.tray_by_label(here.facility.id, code) if code else None
+    if tray is not None:
+        return redirect(reverse("assemble", args=[slug]) + f"?tray={tray}")
     messages.warning(here.request, f"Nothing here has the code “{code}”. Scan again, or search under Loads.")
     return redirect("now", slug=slug)
 

@@ -17,11 +17,16 @@ def load_by_code(facility: UUID, code: str) -> UUID | None:
     )
     if found is not None:
         return found.owner
-    tray = TrayRow.objects.filter(facility_id=facility, label__iexact=code).first()
-    if tray is None:
-        return None
-    last = ContentRow.objects.filter(facility_id=facility, tray=tray.tray).order_by("-known_from").first()
+    tray = tray_by_label(facility, code)
+    last = (
+        ContentRow.objects.filter(facility_id=facility, tray=tray).order_by("-known_from").first() if tray else None
+    )
     return last.owner if last else None
+
+
+def tray_by_label(facility: UUID, label: str) -> UUID | None:
+    found = TrayRow.objects.filter(facility_id=facility, label__iexact=label).first()
+    return found.tray if found else None
 
 
 def machines(facility: UUID) -> list[MachineRow]:
