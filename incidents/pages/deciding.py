@@ -125,7 +125,10 @@ def _lift_page(here: Here, told: Story, board: Board, refusal: Refusal | None = 
 
 def _signer(here: Here, suffix: str) -> Person | None:
     """Whoever the badge and the PIN just given prove, all factors each time."""
-    given = {"badge": said(here.request, f"badge{suffix}"), "pin": here.request.POST.get(f"pin{suffix}", "")}
+    badge, pin = said(here.request, f"badge{suffix}"), here.request.POST.get(f"pin{suffix}", "")
+    if len(badge) > 64 or len(pin) > 128:
+        return None  # no badge and no PIN is as long as that
+    given = {"badge": badge, "pin": pin}
     return known(here.request, given, by_password=False)
 
 

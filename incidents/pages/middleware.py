@@ -1,12 +1,12 @@
-"""What any page may meet: a ledger, or its database, that is busy for longer than a person should wait."""
+"""What any page may meet: a database that is busy for longer than a person should wait, and text that is none."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 from django.contrib.sessions.middleware import SessionMiddleware
 from django.db import OperationalError
-from django.http import HttpRequest, HttpResponse
+from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 
 from incidents.ledger.writing import LedgerBusy, is_lock_wait
@@ -34,6 +34,26 @@ class Busy:
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         return busy(request) if is_busy(error) else None
+
+
+class Readable:
+    """Answers 400 to U+0000, which no text means and no database keeps, before anything reads it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        return self.get_response(request)
+
+    def process_view(self, request: HttpRequest, *_: object) -> HttpResponse | None:
+        asked = [request.path, *_words(request.GET), *_words(request.POST)]
+        return render(request, "400.html", status=400) if any("\0" in text for text in asked) else None
+
+
+def _words(query: QueryDict) -> Iterator[str]:
+    for name, values in query.lists():
+        yield name
+        yield from (value for value in values if isinstance(value, str))
 
 
 class Sessions(SessionMiddleware):

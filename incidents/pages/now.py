@@ -49,7 +49,7 @@ def now(here: Here) -> HttpResponseBase:
         lanes=[_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
         tiles=_tiles(here, unseen),
         unseen=len(unseen),
-        alarm=unseen[0].title if unseen else "",
+        alarm=max(unseen, key=lambda matter: matter.since).title if unseen else "",
     )
 
 
@@ -61,12 +61,12 @@ def _tiles(here: Here, unseen: list[Matter]) -> list[dict[str, Any]]:
         "glyph": "hi",
         "count": len(unseen),
         "words": "unseen",
-        "detail": f"oldest alarm {oldest}" if oldest else "every alarm was seen",
+        "detail": f"oldest {oldest}" if oldest else "every alarm was seen",
     }
     named = (
         ("review", "awaiting review", "await review", "no record waits"),
         ("held", "quarantined", "held", "no load is quarantined"),
-        ("recall", "under recall", "under recall", "none since its release"),
+        ("recall", "under recall", "under recall", "none held after release"),
     )
     return [alarms, *(_tile(here, counts[kind], kind, *words) for kind, *words in named)]
 

@@ -1,5 +1,6 @@
 // The scan field is always listening. A scanner is a keyboard that types fast: what arrives outside of any field
-// goes to the scan field, and its Enter opens it. One lone key typed by a hand is dropped again.
+// goes to the scan field, and its Enter opens it; where a signature is asked for, it is the signer's badge. One lone
+// key typed by a hand is dropped again.
 "use strict";
 
 (() => {
@@ -26,8 +27,13 @@
     if (event.key === "Enter") {
       if (quick && burst.length > 2) {
         event.preventDefault(); // or a focused button would be pressed by the scanner
-        field.value = burst;
-        form.requestSubmit();
+        const badge = [...document.querySelectorAll("[data-then]")].find((each) => !each.value);
+        if (badge) {
+          badge.dispatchEvent(new CustomEvent("scanned", { detail: burst }));
+        } else {
+          field.value = burst;
+          form.requestSubmit();
+        }
       }
       burst = "";
       return;
