@@ -113,6 +113,12 @@ def test_a_technician_resumes_where_the_catalogue_lets_them() -> None:
     assert outcome == resumed("pre-wash", halt_s=6 * 60)  # stopped at 06:03, resumed at 06:09
 
 
+def test_a_resume_claimed_before_its_alarm_halted_for_no_time() -> None:
+    load = load_of(assembled(), started(), alarm(resume="technician"), seen())
+    outcome = alarms.resume(load, ALARM, ["technician"], minutes(1))
+    assert outcome == resumed("wash", halt_s=0)
+
+
 def test_a_supervisor_resumes_where_only_they_may() -> None:
     stopped = alarm("W01", "wash", resume="supervisor")
     assert refused(resume_after(stopped, "technician")) == "supervisor-resumes"

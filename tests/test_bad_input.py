@@ -155,7 +155,6 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
             "one unknown": ["quality", "x"],
         },
         "competences": {"unknown": ["surgery"], "U+0000": [NUL]},
-        "deed": DEED_ID,
     },
     "add-machine": {
         "name": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "Alder", "a taken code": "M-Alder"},
@@ -277,11 +276,9 @@ def test_a_form_that_does_not_say_what_was_seen_is_refused(eastmere: Department,
     assert stands(eastmere) == before
 
 
-@pytest.mark.parametrize("route", BAD)
+@pytest.mark.parametrize("route", [route for route in BAD if route not in ("acknowledge", "resume")])
 def test_an_empty_form_is_refused_with_a_sentence(eastmere: Department, route: str) -> None:
     client, errand = errand_of(eastmere, route)
-    if route in ("acknowledge", "resume"):
-        pytest.skip("nothing but ids to leave out")
     before = stands(eastmere)
     assert flaw_of(client.post(errand.url, {})) == ""
     assert stands(eastmere) == before
@@ -366,7 +363,7 @@ STRANGE = {
 }
 
 
-@pytest.mark.parametrize("route", FREE_TEXT)
+@pytest.mark.parametrize("route", ["place", "hold", "add-person", "add-machine", "add-set"])
 def test_strange_text_is_kept_or_refused_but_never_breaks_a_page(eastmere: Department, route: str) -> None:
     client, errand = errand_of(eastmere, route)
     flaws = {}
@@ -375,7 +372,7 @@ def test_strange_text_is_kept_or_refused_but_never_breaks_a_page(eastmere: Depar
             before = stands(eastmere)
             answer = send_raw(client, errand, FREE_TEXT[route], text)
             if answer.status_code == 302:
-                flaws[case] = _flaws_of_pages(client, eastmere, "now", _shown_at(eastmere, errand))
+                flaws[case] = _flaws_of_pages(client, eastmere, _shown_at(eastmere, errand))
             else:
                 flaws[case] = flaw_of(answer) or ("" if stands(eastmere) == before else "but something was written")
     assert {case: flaw for case, flaw in flaws.items() if flaw} == {}
@@ -507,8 +504,9 @@ def _told_by_the_machine(department: Department) -> UUID:
     load = cast.given_assembled_load(department, trays=department.trays[:1])
     cast.done(cast.tell(department, "cycle-started", programme=CODE[0][:80]))
     for n, code in enumerate(CODE):
-        cast.done(cast.tell(department, "alarm-raised", code=code[:40], phase=code[:40], text=code[:200]))
-        cast.done(cast.tell(department, "alarm-raised", code=f"F{n}", phase="wash", chamber=f"strange {n}"))
+        known = {"code": f"F{n}", "phase": "wash"}
+        unheard = {"code": code[:40], "phase": code[:40], "text": code[:200]}
+        cast.done(cast.tell(department, "alarm-raised", **(unheard if n % 2 else known)))
         cast.done(cast.hold(department, load, words=code))
     return load
 

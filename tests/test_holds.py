@@ -214,6 +214,21 @@ def test_a_finding_that_is_not_met_and_one_that_is_not_proven_are_told_apart_in_
     assert said == ["Last rinse below its limit: not met.", "Last rinse below its limit: not proven."]
 
 
+def test_an_abort_and_an_end_that_was_not_complete_are_told_apart_in_words() -> None:
+    ways = [ABORTED, (assembled(), started(), finished(complete=False))]
+    said = [release.holds(load_of(*happened))[1].sentence.partition(".")[0] for happened in ways]
+    assert said == ["The cycle was aborted", "The cycle was not complete"]
+
+
+def test_a_load_that_ended_is_told_how() -> None:
+    ways = [RELEASED, (*ABORTED, RERUN, REPROCESSED)]
+    refusals = [release.release_refusal(load_of(*happened)) for happened in ways]
+    assert [refusal and refusal.sentence for refusal in refusals] == [
+        "2026-00001 is released already.",
+        "2026-00001 is reprocessed already.",
+    ]
+
+
 def test_the_gravest_hold_is_named_first() -> None:
     """Those that nobody lifts come before those that someone may."""
     load = load_of(*ABORTED, held(), LoadPlaced("clean-side"))

@@ -82,14 +82,22 @@ def wrong_ways(department: Department) -> dict[str, tuple[str, str]]:
         "the stored PIN itself": (ines, department.people["Ines"].pin),
         "the password in place of the PIN": (ines, PASSWORD),
         "the sign-in name in place of the badge": ("ines.eastmere", PASSWORD),
-        "U+0000": (ines + "\0", PINS["Ines"]),
+        "U+0000 in the badge": (ines + "\0", PINS["Ines"]),
+        "U+0000 in the PIN": (ines, PINS["Ines"] + "\0"),
+        "a bell in the badge": (ines + "\x07", PINS["Ines"]),
+        "100 kB of badge": ("b" * 100_000, PINS["Ines"]),
+        "100 kB of PIN": (ines, "1" * 100_000),
+        "the badge backwards": (f"\u202e{ines}", PINS["Ines"]),
+        "the badge with nothing wide in it": (f"{ines}\u200b", PINS["Ines"]),
     }
 
 
 WRONG_WAYS = (
     *("a badge alone", "a badge and blanks", "a PIN alone", "nothing", "a wrong PIN", "a PIN with more behind it"),
     *("the PIN of another person", "a badge nobody has", "the stored PIN itself"),
-    *("the password in place of the PIN", "the sign-in name in place of the badge", "U+0000"),
+    *("the password in place of the PIN", "the sign-in name in place of the badge", "U+0000 in the badge"),
+    *("U+0000 in the PIN", "a bell in the badge", "100 kB of badge", "100 kB of PIN", "the badge backwards"),
+    "the badge with nothing wide in it",
 )
 
 
@@ -100,6 +108,23 @@ def test_nothing_less_than_the_badge_and_its_own_pin_opens_anything(eastmere: De
     assert answer.status_code == 422
     assert alert_of(answer)
     assert not is_in(client, eastmere)
+
+
+@pytest.mark.parametrize("spoilt", ["", "  ", "\0", "\x07", "x" * 100_000])
+@pytest.mark.parametrize("field", ["login", "password"])
+def test_nothing_less_than_the_name_and_its_password(eastmere: Department, field: str, spoilt: str) -> None:
+    client = nobody()
+    answer = come_in_by_password(client, **({"login": "ines.eastmere", "password": PASSWORD} | {field: spoilt}))
+    assert answer.status_code == 422
+    assert alert_of(answer)
+    assert not is_in(client, eastmere)
+
+
+@pytest.mark.parametrize("way", ["", "?by=password", "?by=magic"])
+def test_an_empty_form_opens_nothing_and_says_so(eastmere: Department, way: str) -> None:
+    answer = nobody().post(reverse("sign-in") + way, {})
+    assert answer.status_code == 422
+    assert alert_of(answer)
 
 
 def test_a_badge_and_pin_are_no_password(eastmere: Department) -> None:
@@ -348,6 +373,30 @@ def test_a_form_sent_after_the_session_ended_leads_back_to_a_page(eastmere: Depa
     answer = client.post(asked.headers["Location"], factors(eastmere, "Ada"), follow=True)
     assert answer.status_code == 200
     assert "Ada" in words_of(answer)
+
+
+def test_after_it_one_is_on_the_page_that_the_form_stood_on(eastmere: Department) -> None:
+    errand = visitors.hold(eastmere, "Ines")
+    page = errand.url.removesuffix("hold/")
+    for came_from, lands in ((f"http://testserver{page}", page), ("https://evil.example/x", "/f/eastmere/")):
+        asked = nobody().post(errand.url, errand.fields, headers={"Referer": came_from})
+        answer = nobody().post(asked.headers["Location"], factors(eastmere, "Ines"))
+        assert answer.headers["Location"] == lands
+
+
+def test_a_part_of_a_page_does_not_show_the_sign_in_inside_it(eastmere: Department) -> None:
+    """Now asks for its panes every few seconds; when the session ended the whole page goes to the sign-in."""
+    answer = nobody().get(visitors.address(eastmere, "now"), headers={"HX-Request": "true"})
+    assert answer.status_code == 200
+    assert answer.headers["HX-Redirect"].startswith(reverse("sign-in"))
+    assert b"<form" not in answer.content
+
+
+@pytest.mark.parametrize("route", ["now", "loads", "set-up", "assemble"])
+def test_after_signing_out_the_browser_has_nothing_to_go_back_to(eastmere: Department, route: str) -> None:
+    """A shared workstation: the next person presses Back (ASVS 5.0, 14.3.2)."""
+    answer = visitor(eastmere, "Ada").get(visitors.address(eastmere, route))
+    assert "no-store" in answer.headers.get("Cache-Control", "")
 
 
 def test_a_machines_token_opens_no_page(eastmere: Department) -> None:

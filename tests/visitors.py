@@ -387,11 +387,14 @@ class Reader(HTMLParser):
 _VOID = {"meta", "link", "input", "br", "hr", "img", "path", "rect", "line", "circle", "source", "wbr"}
 
 
-def read(response: HttpResponse) -> Reader:
-    reader = Reader()
-    reader.feed(response.content.decode())
-    reader.close()
-    return reader
+def read(response: Any) -> Reader:
+    """Read the page once, however often it is asked about."""
+    found: Reader | None = getattr(response, "reader", None)
+    if found is None:
+        found = response.reader = Reader()
+        found.feed(response.content.decode())
+        found.close()
+    return found
 
 
 def words_of(response: HttpResponse) -> str:

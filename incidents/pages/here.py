@@ -94,7 +94,10 @@ def in_facility(view: View[P]) -> Page:
             raise Http404
         here = Here(request, facility, request.user, found, now)
         try:
-            return view(here, *args, **kwargs)
+            response = view(here, *args, **kwargs)
+            # On a shared workstation the next person finds nothing to go back to.
+            response.headers.setdefault("Cache-Control", "no-store")
+            return response
         except Unreadable as unread:
             return here.page(
                 "problem.html",
