@@ -6,7 +6,11 @@ from it, so that the same deed sent twice names the same things.
 
 import secrets
 import time
-from uuid import UUID, uuid5
+from hashlib import sha1
+from uuid import UUID
+
+_MARKED = (5 << 76) | (2 << 62)  # version and variant
+_UNMARKED = ~((15 << 76) | (3 << 62))
 
 
 def new_id() -> UUID:
@@ -18,7 +22,8 @@ def new_id() -> UUID:
 
 def named(source: UUID, name: str) -> UUID:
     """The id of what `source` brings into being under `name`: a UUIDv5 (RFC 9562, 5.5)."""
-    return uuid5(source, name)
+    value = int.from_bytes(sha1(source.bytes + name.encode(), usedforsecurity=False).digest()[:16])
+    return UUID(int=value & _UNMARKED | _MARKED)
 
 
 def unix_ms(value: UUID) -> int:

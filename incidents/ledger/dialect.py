@@ -6,7 +6,7 @@ import sqlite3
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager
 from datetime import UTC, datetime
-from functools import cache
+from functools import cache, lru_cache
 from typing import Any
 from uuid import UUID
 
@@ -19,6 +19,7 @@ sqlite3.register_adapter(UUID, lambda value: value.hex)
 
 COPY_FROM = 20  # rows; below that an executemany is as quick
 PREPARE_AFTER = 5  # times that a hand has run a statement
+STATEMENTS = 500  # texts kept ready
 
 
 @cache
@@ -59,6 +60,11 @@ def row_in(row: Iterable[Any]) -> tuple[Any, ...]:
     return tuple([v.hex if type(v) is UUID else _as_text(v) if type(v) is datetime else v for v in row])
 
 
+def ids_in(row: Sequence[Any]) -> Sequence[Any]:
+    """Ids as this database keeps them. SQLite's driver would ask its adapters, at ten times the price."""
+    return row if on_postgresql() else [v.hex if type(v) is UUID else v for v in row]
+
+
 def comparable(row: tuple[Any, ...]) -> tuple[Any, ...]:
     """A row from `row_in` as `Hand.kept` reads it: ids as text or bytes, which are quick to compare."""
     return tuple([v.bytes if type(v) is UUID else v for v in row]) if on_postgresql() else row
@@ -85,15 +91,14 @@ class Hand:
         self.fetchall = self.cursor.fetchall
 
     def execute(self, statement: str, params: Sequence[Any]) -> None:
-        self.cursor.execute(native(statement), params)
+        self.cursor.execute(native(statement), ids_in(params))
 
     def rows(self, statement: str, params: Sequence[Any]) -> Iterable[tuple[Any, ...]]:
         """All rows; PostgreSQL sends them in its own form, SQLite finds them while they are asked for."""
         if not on_postgresql():
-            self.cursor.execute(native(statement), params)
-            return iter(self.cursor)
-        self.cursor.execute(statement, params, binary=True)
-        found: list[tuple[Any, ...]] = self.cursor.fetchall()
+            found: Iterable[tuple[Any, ...]] = self.cursor.execute(native(statement), ids_in(params))
+        else:
+            found = self.cursor.execute(statement, params, binary=True).fetchall()
         return found
 
     def kept(self, table: str, columns: Sequence[str], where: str, params: Sequence[Any]) -> set[tuple[Any, ...]]:
@@ -113,7 +118,7 @@ class Hand:
                 for row in rows:
                     copy.write_row(row)
         elif rows:
-            self.cursor.executemany(native(insertion(table, columns)), rows)
+            self.cursor.executemany(native(insertion(table, columns)), map(ids_in, rows))
 
     def execute_together(self, steps: Sequence[tuple[str, Sequence[Any]]]) -> None:
         """Run INSERTs and UPDATEs of different rows; PostgreSQL takes them as one, in one round trip."""
@@ -135,13 +140,13 @@ def _driver_cursor() -> Any:
     return psycopg.Cursor(driver)
 
 
-@cache
+@lru_cache(STATEMENTS)
 def native(statement: str) -> str:
     """The statement as the driver writes its parameters."""
     return statement if on_postgresql() else statement.replace("%s", "?")
 
 
-@cache
+@lru_cache(STATEMENTS)
 def _as_one(statements: tuple[str, ...]) -> str:
     *others, last = statements
     return f"WITH {', '.join(f's{n} AS ({each})' for n, each in enumerate(others))} {last}"

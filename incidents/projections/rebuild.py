@@ -126,8 +126,8 @@ def rows_of(told: Sequence[Recorded]) -> Iterator[tuple[Table, Row]]:
     kind = KINDS[stream.kind]
     owner = row_in((stream.id,))
     histories = [_History(shown) for shown in kind.shown if shown.table.temporal]
-    state = kind.new(stream.id)
-    for state, position in _states(kind, state, told):
+    state = None
+    for state, position in _states(kind, told):
         for history in histories:
             seen = history.looks_at(state)
             if seen != history.looked_at:
@@ -143,8 +143,9 @@ def rows_of(told: Sequence[Recorded]) -> Iterator[tuple[Table, Row]]:
                 yield table, owner + row_in(key + values)
 
 
-def _states(kind: Kind, state: Any, told: Sequence[Recorded]) -> Iterator[tuple[Any, int]]:
+def _states(kind: Kind, told: Sequence[Recorded]) -> Iterator[tuple[Any, int]]:
     """The state after each event, and the event's position."""
+    state = kind.new(told[0].stream.id)
     last: dict[UUID, int] = {}  # each device's counter
     for n, event in enumerate(told, 1):
         if event.sequence is not None and event.sequence <= last.get(event.actor.id, -1):

@@ -1,4 +1,4 @@
-"""A database of its own for a bench: made empty and migrated, thrown away afterwards; the user's data is never touched."""
+"""A database of its own for a bench: made empty, migrated, thrown away; the user's data is never touched."""
 
 from __future__ import annotations
 
@@ -102,4 +102,4 @@ def _database(copy_of: str | None) -> Iterator[str]:
         yield place
     finally:
         with psycopg.connect(**server, autocommit=True) as dropped_by:
-            dropped_by.execute(f'DROP DATABASE "{place}" WITH (FORCE)')
+            dropped_by.execute(f'DROP DATABASE "{place}"')  # FORCE may not end an autovacuum

@@ -21,8 +21,8 @@ from django.db import connection
 from incidents.identity.ids import named
 from incidents.ledger.writing import LedgerBusy
 from incidents.management.benches.arena import driver, leave, twin
-from incidents.management.benches.contest import BODY, FACILITY
-from incidents.management.benches.raw import BARE_TABLE, Driver, ready_row
+from incidents.management.benches.contest import FACILITY, bare_row
+from incidents.management.benches.raw import Driver
 from incidents.management.benches.timing import Figure, percentile_ms
 
 SLICE_S = 0.25
@@ -35,8 +35,7 @@ def run(name: str, seconds: float, clients: int, deed: Deed) -> Figure:
     slices = max(1, round(seconds / SLICE_S / 2))
     with twin() as beside:
         with closing(driver(beside)) as made:
-            made.cursor().execute(BARE_TABLE)
-            made.commit()
+            Driver(made).make_bare_table()
         leave()  # a connection must not be shared with the forks
         told = _at_once(clients, slices, beside, deed)
     ours = [each for client in told for each in client[0]]
@@ -106,5 +105,4 @@ def _ours(number: int, deed: Deed, n: int) -> None:
 
 
 def _bare(number: int, raw: Driver, n: int) -> None:
-    position = number * 10**9 + n
-    raw.insert_one(ready_row((FACILITY, position, named(FACILITY, f"{number} {n}"), BODY)))
+    raw.insert_one(bare_row(1 + number, n))

@@ -1,4 +1,4 @@
-"""The same statements by the driver alone: written down while the production path runs, then run again on a twin."""
+"""The same statements by the driver alone: noted while the production path runs, then run on a twin."""
 
 from __future__ import annotations
 
@@ -6,9 +6,9 @@ from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from typing import Any, NamedTuple
 from unittest import mock
-from uuid import UUID
 
-from incidents.ledger.dialect import Hand, insertion, native, on_postgresql
+from incidents.ledger.dialect import Hand, insertion, native, on_postgresql, row_in
+from incidents.ledger.guards import KEYS
 
 BEGIN = "BEGIN IMMEDIATE"
 
@@ -26,7 +26,7 @@ Script = list[Step]
 
 
 @contextmanager
-def written_down() -> Iterator[Script]:
+def noted() -> Iterator[Script]:
     """Every statement that the ledger and the read models run within it, in order."""
     script: Script = []
     execute, insert = Hand.execute, Hand.insert
@@ -47,16 +47,9 @@ def written_down() -> Iterator[Script]:
 def ready(script: Script) -> Script:
     """The script with nothing left to translate for the driver."""
     return [
-        step._replace(params=[ready_row(row) for row in step.params] if step.many else ready_row(step.params))
+        step._replace(params=[row_in(row) for row in step.params] if step.many else row_in(step.params))
         for step in script
     ]
-
-
-def ready_row(row: Sequence[Any]) -> tuple[Any, ...]:
-    """Values as this database keeps them: SQLite has ids as text."""
-    if on_postgresql():
-        return tuple(row)
-    return tuple(value.hex if isinstance(value, UUID) else value for value in row)
 
 
 class Driver:
@@ -80,17 +73,33 @@ class Driver:
                 cursor.fetchall()
         self.connection.commit()
 
+    def make_bare_table(self) -> None:
+        """For the floor: an event's columns and uniqueness, but no trigger, and rows that nothing ties together."""
+        self.cursor.execute("CREATE TABLE bench_bare AS SELECT * FROM ledger_event WHERE 1 = 0")
+        for n, key in enumerate(KEYS["ledger_event"]):
+            columns = ", ".join(key.split())
+            self.cursor.execute(f"CREATE UNIQUE INDEX bench_bare_{n} ON bench_bare ({columns})")
+        self.connection.commit()
+
     def insert_one(self, row: Sequence[Any]) -> None:
-        """One row and its commit, unchained: the floor."""
+        """One row and its commit."""
         if self._explicit:
             self.cursor.execute(BEGIN)
         self.cursor.execute(native(BARE), row)
         self.connection.commit()
 
 
-BARE_COLUMNS = ("facility_id", "position", "event_id", "body")
-BARE = insertion("bench_bare", BARE_COLUMNS)
-BARE_TABLE = (
-    "CREATE TABLE bench_bare (facility_id uuid NOT NULL, position bigint NOT NULL, event_id uuid NOT NULL,"
-    " body text NOT NULL, PRIMARY KEY (facility_id, position))"
+EVENT_COLUMNS = (
+    "facility_id",
+    "position",
+    "event_id",
+    "stream_kind",
+    "stream_id",
+    "version",
+    "type",
+    "schema",
+    "occurred_at",
+    "recorded_at",
+    "body",
 )
+BARE = insertion("bench_bare", EVENT_COLUMNS)

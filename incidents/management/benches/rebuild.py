@@ -15,12 +15,11 @@ from django.db import connection
 
 from incidents.identity.ids import named
 from incidents.ledger import writing
-from incidents.ledger.dialect import native
+from incidents.ledger.dialect import native, row_in
 from incidents.ledger.writing import Deed, digest_of, open_ledger
 from incidents.management.benches import stories
 from incidents.management.benches.arena import arena, driver
 from incidents.management.benches.contest import FACILITY, START
-from incidents.management.benches.raw import ready_row
 from incidents.management.benches.timing import Figure, Way, figure
 from incidents.projections import rebuild as projections
 from incidents.projections.rebuild import Report
@@ -67,7 +66,7 @@ def _settle_statistics() -> None:
 
 def _damage() -> None:
     with connection.cursor() as cursor:
-        cursor.execute("UPDATE read_load SET spot = 'elsewhere' WHERE ordinal %% %s = 0", (DAMAGED,))
+        cursor.execute("UPDATE read_load SET spot = 'elsewhere' WHERE ordinal %% %s = 1", (DAMAGED,))
 
 
 def _timed(name: str, events: int, work: Callable[[UUID], Report]) -> Figure:
@@ -77,15 +76,18 @@ def _timed(name: str, events: int, work: Callable[[UUID], Report]) -> Figure:
     ours.slice([lambda: reports.append(work(FACILITY))])
     with closing(driver(connection.settings_dict["NAME"])) as made:
         raw.slice([partial(_drain, made.cursor())])
-    told = figure(name, connection.vendor, ours, raw, raw, events)
-    return msgspec.structs.replace(told, ratio_to_bare_insert=0.0, lock_ms=1000 * reports[0].longest_lock_s)
+    told = figure(name, connection.vendor, ours, raw, None, events)
+    return msgspec.structs.replace(told, lock_ms=1000 * reports[0].longest_lock_s)
 
 
 def _drain(cursor: Any) -> None:
     for after in count(0, BATCH):
-        cursor.execute(native(_BODIES), ready_row((FACILITY, after, after + BATCH)))
+        cursor.execute(native(_BODIES), row_in((FACILITY, after, after + BATCH)))
         if not cursor.fetchall():
             return
 
 
-_BODIES = "SELECT position, type, schema, body FROM ledger_event WHERE facility_id = %s AND position >= %s AND position < %s"
+_BODIES = (
+    "SELECT position, type, schema, body FROM ledger_event"
+    " WHERE facility_id = %s AND position >= %s AND position < %s"
+)

@@ -55,12 +55,12 @@ class Figure(msgspec.Struct, frozen=True, omit_defaults=True):
     p99_ms: float
     raw_events_per_s: float
     ratio_to_raw: float
-    ratio_to_bare_insert: float
+    ratio_to_bare_insert: float | None = None
     lock_ms: float | None = None
 
 
-def figure(name: str, database: str, ours: Way, raw: Way, bare: Way, events_per_act: int = 1) -> Figure:
-    """`raw` did the same acts as `ours`; `bare` as many acts of one unchained insert and its commit."""
+def figure(name: str, database: str, ours: Way, raw: Way, bare: Way | None, events_per_act: int = 1) -> Figure:
+    """`raw` did the same acts as `ours`; `bare`, if any, as many of one unchained insert and its commit."""
     return Figure(
         name=name,
         database=database,
@@ -69,7 +69,7 @@ def figure(name: str, database: str, ours: Way, raw: Way, bare: Way, events_per_
         p99_ms=percentile_ms(ours.acts_s, 99),
         raw_events_per_s=raw.per_s(events_per_act),
         ratio_to_raw=ratio(ours, raw),
-        ratio_to_bare_insert=ratio(ours, bare) * events_per_act,
+        ratio_to_bare_insert=ratio(ours, bare) * events_per_act if bare else None,
     )
 
 
