@@ -197,6 +197,33 @@ def test_other_content_is_refused_whatever_it_is_called(
     not_taken(eastmere, secret, b"--x\r\n\r\ncycle-started\r\n--x--", content_type=content_type)
 
 
+@pytest.mark.parametrize("content_type", ["multipart/form-data; boundary=x", "application/x-www-form-urlencoded"])
+def test_an_event_is_an_event_whatever_it_is_called(eastmere: Department, secret: str, content_type: str) -> None:
+    taken(eastmere, secret, cloud_event(), content_type=content_type)
+    assert not_taken(eastmere, secret, "x=" + "y" * 300_000, status=413, content_type=content_type)
+
+
+@pytest.mark.parametrize("query", ["?x=%00", "?%00", "?facility=westmere", "?format=api", "?format=html"])
+def test_what_stands_in_the_address_is_no_matter_here(eastmere: Department, secret: str, query: str) -> None:
+    client = nobody(headers={"Authorization": f"Token {secret}"})
+    url = visitors.address(eastmere, "observations") + query
+    assert client.post(url, json.dumps(cloud_event()), content_type="application/json").status_code == 201
+    assert problem_of(client.post(url, "{}", content_type="application/json"))["status"] == 400
+
+
+@pytest.mark.parametrize(
+    "accept",
+    ["*/*", "application/json", "application/problem+json", "application/cloudevents+json", "text/xml", "x"],
+)
+def test_whatever_a_gateway_accepts_its_observation_is_taken(
+    eastmere: Department, secret: str, accept: str
+) -> None:
+    """Observations are never refused, least of all for the form of the answer."""
+    headers = {"Authorization": f"Token {secret}", "Accept": accept}
+    taken(eastmere, secret, cloud_event(), headers=headers)
+    not_taken(eastmere, secret, "{}", headers=headers)
+
+
 def padded(size: int) -> bytes:
     """One well-formed event of exactly so many bytes."""
     bare = len(json.dumps(cloud_event(id="sized", padding="")))

@@ -25,6 +25,7 @@ from incidents.rules.events import (
 from incidents.rules.loads import Load
 from tests.story import (
     ABORTED,
+    ALARM,
     CONFORMING,
     CRITERIA,
     FINISHED,
@@ -262,6 +263,29 @@ def test_a_recall_needs_someone_since_the_hold_arrived() -> None:
     (item,) = open_items.of_load(load_of(*RELEASED, held()))
     assert item.since == minutes(6)
     assert item.priority == "high"
+
+
+def test_a_held_load_needs_someone_since_the_hold_arrived() -> None:
+    (item,) = open_items.of_load(load_of(*CONFORMING, held()))
+    assert (item.since, item.priority) == (minutes(5), "medium")
+
+
+@pytest.mark.parametrize("happened", [CONFORMING, RELEASED])
+def test_a_second_hold_does_not_make_the_first_ones_need_younger(happened: Story) -> None:
+    (item,) = open_items.of_load(load_of(*happened, held(), held("another")))
+    assert item.since == minutes(len(happened) + 1)
+
+
+def test_a_decision_is_due_since_the_machine_stopped() -> None:
+    """The alarm is the third event; how long the cycle ran before is no time that anyone waited."""
+    (item,) = open_items.of_load(load_of(*STOPPED, seen()))
+    assert item.since == minutes(3)
+
+
+def test_an_alarm_that_nobody_saw_says_what_and_where() -> None:
+    (item,) = open_items.of_load(load_of(assembled(), started(), alarm(title="The door opened")))
+    assert item.title == "2026-00001: the door opened, in wash. Nobody has seen it."
+    assert (item.since, item.alarm) == (minutes(3), ALARM)
 
 
 def test_a_cycle_ended_twice_by_two_tellers_is_one_end() -> None:

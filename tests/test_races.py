@@ -427,7 +427,7 @@ def test_a_sweep_passes_by_a_department_that_is_busy(spd: Department) -> None:
     here = given_running_load(spd)
     other = open_department(name="Westmere")
     there = given_running_load(other)
-    with somebody_inside(spd), waiting_briefly():
+    with somebody_inside(spd), waiting_briefly(), pytest.raises(LedgerBusy):
         sweep.sweep(other.wait(90))
     assert (fate(spd, here), fate(other, there)) == ("in process", "quarantined")
     sweep.sweep(other.wait())

@@ -94,10 +94,7 @@ def in_facility(view: View[P]) -> Page:
             raise Http404
         here = Here(request, facility, request.user, found, now)
         try:
-            response = view(here, *args, **kwargs)
-            # On a shared workstation the next person finds nothing to go back to.
-            response.headers.setdefault("Cache-Control", "no-store")
-            return response
+            return view(here, *args, **kwargs)
         except Unreadable as unread:
             return here.page(
                 "problem.html",

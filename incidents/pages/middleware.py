@@ -30,7 +30,11 @@ class Busy:
         self.get_response = get_response
 
     def __call__(self, request: HttpRequest) -> HttpResponse:
-        return self.get_response(request)
+        """On a shared workstation the next person finds no page to go back to."""
+        response = self.get_response(request)
+        if response.headers.get("Content-Type", "").startswith("text/html"):
+            response.headers.setdefault("Cache-Control", "no-store")
+        return response
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
         return busy(request) if is_busy(error) else None
@@ -46,6 +50,8 @@ class Readable:
         return self.get_response(request)
 
     def process_view(self, request: HttpRequest, *_: object) -> HttpResponse | None:
+        if request.path.startswith("/api/"):
+            return None  # it reads its own body, and answers with problems
         asked = [request.path, *_words(request.GET), *_words(request.POST)]
         return render(request, "400.html", status=400) if any("\0" in text for text in asked) else None
 

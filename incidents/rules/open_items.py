@@ -55,7 +55,7 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
     if since is None:
         return None
     if under_recall(load):
-        since = _newest(holds(load)) or since
+        since = _first_after_release(load) or since
         return OpenItem("recall", "recall", "high", f"{load.name} is under recall review.", since)
     if load.reprocessed or load.release is not None:
         return None
@@ -66,18 +66,38 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
         return OpenItem("outcome", "outcome-unknown", "high", title, load.overdue_since)
     if load.stage == "stopped":
         if all(alarm.acknowledged_at for alarm in load.alarms):
-            return OpenItem("decide", "decision-due", "high", f"{load.name} stopped. Resume or abort.", since)
+            return OpenItem(
+                "decide",
+                "decision-due",
+                "high",
+                f"{load.name} stopped. Resume or abort.",
+                _stopped_since(load) or since,
+            )
         return None
     standing = holds(load)
     if standing:
         title = f"{load.name} is held. {standing[0].sentence}"
-        return OpenItem("held", "held", "medium", title, _newest(standing) or since)
+        return OpenItem("held", "held", "medium", title, _earliest(standing) or since)
     if disposition(load) == "awaiting review":
         todo = "Release" if load.review else "Review"
         return OpenItem("review", "review-due", "medium", f"{todo} {load.name}.", since)
     return None
 
 
-def _newest(standing: tuple[Hold, ...]) -> datetime | None:
-    """When the newest of these holds arrived: that is when the load began to need someone."""
-    return max((hold.at for hold in standing if hold.at), default=None)
+def _earliest(standing: tuple[Hold, ...]) -> datetime | None:
+    """When the first of these holds arrived: a later one does not make the need younger."""
+    return min((hold.at for hold in standing if hold.at), default=None)
+
+
+def _first_after_release(load: Load) -> datetime | None:
+    """When a released load came to need someone: with the first hold that arrived since."""
+    if load.release is None:
+        return None
+    since = load.release.at
+    return min((hold.at for hold in holds(load) if hold.at and hold.at > since), default=since)
+
+
+def _stopped_since(load: Load) -> datetime | None:
+    """When the machine stopped: the first alarm that halted it and is not answered."""
+    halting = (alarm.raised_at for alarm in load.alarms if alarm.halts and not alarm.decided)
+    return min(halting, default=None)
