@@ -45,6 +45,7 @@ class Client:
             connection.ensure_connection()
             if connection.vendor == "postgresql":
                 self.backend = connection.connection.info.backend_pid
+                _wait_without_end(True)
             ends = {name: getattr(connection, name) for name in ("_commit", "_rollback")}
             for name, end in ends.items():
                 setattr(connection, name, self._ending(name, end))
@@ -57,6 +58,8 @@ class Client:
         except BaseException as error:
             self.outcome = error
         finally:
+            if self.backend:
+                _wait_without_end(False)
             connections.close_all()
             with self._turn:
                 self.state = "done"
@@ -110,6 +113,13 @@ class Client:
     def join(self) -> None:
         self._thread.join(PATIENCE_S)
         assert not self._thread.is_alive()
+
+
+def _wait_without_end(on: bool) -> None:
+    """PostgreSQL's time limits are not what is tried here: a step may take as long as the machine needs."""
+    with connection.cursor() as cursor:
+        for limit in ("lock_timeout", "idle_in_transaction_session_timeout"):
+            cursor.execute(f"SET {limit} = 0" if on else f"RESET {limit}")
 
 
 class Played(NamedTuple):

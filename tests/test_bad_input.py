@@ -8,6 +8,7 @@ another reason.
 import unicodedata
 from collections.abc import Iterator
 from datetime import UTC, datetime, timedelta
+from io import BytesIO
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -281,6 +282,29 @@ def test_an_empty_form_is_refused_with_a_sentence(eastmere: Department, route: s
     client, errand = errand_of(eastmere, route)
     before = stands(eastmere)
     assert flaw_of(client.post(errand.url, {})) == ""
+    assert stands(eastmere) == before
+
+
+FORM = "application/x-www-form-urlencoded"
+NO_FORM: dict[str, dict[str, Any]] = {
+    "more fields than a form has": {"data": "&".join(["x=1"] * 401), "content_type": FORM},
+    "more than a form holds": {"data": "words=" + "x" * 300_000, "content_type": FORM},
+    "a form that breaks off": {"data": b"--x\r\nContent-Disp", "content_type": "multipart/form-data; boundary=x"},
+    "a form without its boundary": {"data": b"--x--", "content_type": "multipart/form-data"},
+    "a file in place of words": {"data": {"words": BytesIO(b"A tray is wet.")}},
+    "JSON": {"data": {"words": "A tray is wet."}, "content_type": "application/json"},
+    "bytes": {"data": bytes(range(256)), "content_type": "application/octet-stream"},
+}
+
+
+@pytest.mark.parametrize("case", NO_FORM)
+def test_what_is_no_form_is_refused_with_a_sentence(eastmere: Department, case: str) -> None:
+    client, errand = errand_of(eastmere, "hold")
+    before = stands(eastmere)
+    answer = client.post(errand.url, **NO_FORM[case])
+    assert 400 <= answer.status_code < 500
+    assert unsound(answer) == []
+    assert len(words_of(answer).split()) > 10
     assert stands(eastmere) == before
 
 

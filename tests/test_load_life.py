@@ -181,6 +181,29 @@ def test_what_does_not_fit_is_recorded_and_holds_the_load(happened: Story) -> No
     assert "unexpected" in codes(load_of(*happened))
 
 
+FITTING: dict[str, Story] = {
+    "an ordinary cycle": CONFORMING,
+    "the same start and end told twice": (
+        assembled(),
+        started(),
+        told(1, started(4471)),
+        finished(),
+        finished(4471),
+    ),
+    "a held load put in quarantine": (*ABORTED, LoadPlaced("quarantine")),
+    "a finished load on the clean side": (*FINISHED, LoadPlaced("clean-side")),
+    "an abort that the machine confirms": (*ABORTED, finished(complete=False)),
+    "a warning on the way": (assembled(), started(), alarm(halts=False), seen(), finished()),
+    "a stop and a resume": (*STOPPED, seen(), resumed(), finished()),
+    "a known fault during an abort": (*ABORTED, alarm(alarm=id_of("another"))),
+}
+
+
+@pytest.mark.parametrize("happened", FITTING.values(), ids=FITTING)
+def test_what_fits_holds_nothing(happened: Story) -> None:
+    assert "unexpected" not in codes(load_of(*happened))
+
+
 def test_two_minutes_of_skew_are_forgiven() -> None:
     """Design I10: skew beyond 2 min is flagged."""
     at_the_limit = Happening(finished(), minute=5, sequence=1, arrived=3)

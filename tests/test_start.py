@@ -67,7 +67,7 @@ class House:
             each.kill()
 
     def ended(self) -> tuple[int, str]:
-        said, complaint = self.start.communicate(timeout=15)
+        said, complaint = self.start.communicate(timeout=60)
         return self.start.returncode, said + complaint
 
     def left(self, within_s: float = STOP_S) -> list[psutil.Process]:
@@ -103,7 +103,7 @@ def house(folder: Path, *, until: str = READY, **more: str) -> Iterator[House]:
 def start(folder: Path, *words: str, **more: str) -> subprocess.CompletedProcess[str]:
     """One `start` that is expected to end by itself."""
     command = [*START, "--data", str(folder), "--port", "0", *words]
-    return subprocess.run(command, cwd=HOUSE, env=environment(**more), capture_output=True, text=True, timeout=30)
+    return subprocess.run(command, cwd=HOUSE, env=environment(**more), capture_output=True, text=True, timeout=60)
 
 
 def health(port: int) -> int:

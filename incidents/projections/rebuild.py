@@ -59,22 +59,20 @@ def rebuild(facility: UUID, progress: Progress | None = None) -> Report:
 
 def _go_through(facility: UUID, progress: Progress | None, *, mending: bool) -> Report:
     events = differences = 0
-    longest_s = 0.0
+    wrongs = _Wrongs(facility)
     for reach in _reaches(facility):
         with snapshot(), _collector_at_rest():
             size = _size(facility)
             folded, count = _fold(facility, reach)
             wrong = _differing(facility, reach, folded)
         if mending:
-            owners = sorted({key[1] for key in wrong})
-            for start in range(0, len(owners), OWNERS_PER_LOCK):
-                held_s = _mend(facility, set(owners[start : start + OWNERS_PER_LOCK]), folded, size)
-                longest_s = max(longest_s, held_s)
+            wrongs.add({owner for _, owner, *_ in wrong}, folded, size)
         events += count
         differences += len(wrong)
         if progress is not None:
             progress(count)
-    return Report(events, differences, longest_s)
+    wrongs.mend()
+    return Report(events, differences, wrongs.longest_lock_s)
 
 
 @contextmanager
@@ -207,21 +205,51 @@ _OF_REACH = "facility_id = %s AND owner BETWEEN %s AND %s"
 # --- mending ------------------------------------------------------------------------------------------
 
 
-def _mend(facility: UUID, owners: set[UUID], folded: Folded, size: int) -> float:
-    """Replace the rows of these owners under the lock. Returns how long it was held, in seconds."""
-    with transaction.atomic(), translated():
-        hand = Hand()
-        hand.execute("SELECT size FROM ledger_head WHERE facility_id = %s" + for_update(), (facility,))
-        start = time.perf_counter()
-        moved = [stream for stream in reading.streams_after(facility, size) if stream.id in owners]
-        _remove(hand, facility, owners)
+class _Wrongs:
+    """Owners of wrong rows, with all the rows that they should have, until there are enough for one lock."""
+
+    def __init__(self, facility: UUID) -> None:
+        self.facility = facility
+        self.longest_lock_s = 0.0
+        self._start_anew()
+
+    def _start_anew(self) -> None:
+        self._owners: set[UUID] = set()
+        self._rows: Folded = defaultdict(list)
+        self._size = 0  # of the log, when the first of these owners was folded
+
+    def add(self, owners: set[UUID], folded: Folded, size: int) -> None:
+        if len(self._owners) + len(owners) > OWNERS_PER_LOCK:
+            self.mend()
+        if not self._owners:
+            self._size = size
+        self._owners |= owners
+        if owners:
+            for table, rows in folded.items():
+                self._rows[table] += [row for row in rows if id_out(row[0]) in owners]
+
+    def mend(self) -> None:
+        """Replace the rows of these owners under the lock; one that moved meanwhile is folded once more."""
+        if not self._owners:
+            return
+        with transaction.atomic(), translated():
+            hand = Hand()
+            hand.execute("SELECT size FROM ledger_head WHERE facility_id = %s" + for_update(), (self.facility,))
+            start = time.perf_counter()
+            self._replace(hand)
+        self.longest_lock_s = max(self.longest_lock_s, time.perf_counter() - start)
+        self._start_anew()
+
+    def _replace(self, hand: Hand) -> None:
+        facility, owners = self.facility, self._owners
+        moved = [stream for stream in reading.streams_after(facility, self._size) if stream.id in owners]
         still = owners - {stream.id for stream in moved}
-        for table, rows in folded.items():
-            _write(hand, facility, table, (row for row in rows if id_out(row[0]) in still))
+        _remove(hand, facility, owners)
+        for table, rows in self._rows.items():
+            _write(hand, facility, table, [row for row in rows if id_out(row[0]) in still])
         for stream in moved:
             for table, row in rows_of(reading.read_stream(facility, stream, hand=hand)):
                 _write(hand, facility, table, [row])
-    return time.perf_counter() - start
 
 
 def _remove(hand: Hand, facility: UUID, owners: Iterable[UUID]) -> None:
