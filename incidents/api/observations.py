@@ -14,6 +14,7 @@ from typing import Any
 import msgspec
 from django.http import Http404, HttpResponse, JsonResponse
 from django.utils import timezone
+from rest_framework.negotiation import BaseContentNegotiation
 from rest_framework.request import Request as ApiRequest
 from rest_framework.views import APIView
 
@@ -43,11 +44,22 @@ class Observed(msgspec.Struct, frozen=True):
     told: Told
 
 
+class AlwaysJson(BaseContentNegotiation):
+    """There is one form of answer, whatever a gateway says that it accepts."""
+
+    def select_parser(self, request: Any, parsers: Any) -> Any:
+        return parsers[0] if parsers else None
+
+    def select_renderer(self, request: Any, renderers: Any, format_suffix: Any = None) -> Any:
+        return renderers[0], renderers[0].media_type
+
+
 class Observations(APIView):
     """POST one CloudEvent; the answer is the ledger's receipt (201) or a problem."""
 
     authentication_classes = [BoundToken]
     parser_classes: list[Any] = []
+    content_negotiation_class = AlwaysJson
 
     def get_exception_handler(self) -> Any:
         return on_exception
