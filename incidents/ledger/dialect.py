@@ -70,10 +70,13 @@ def comparable(row: tuple[Any, ...]) -> tuple[Any, ...]:
     return tuple([v.bytes if type(v) is UUID else v for v in row]) if on_postgresql() else row
 
 
-def id_out(value: UUID | str | bytes) -> UUID:
-    if isinstance(value, UUID):
-        return value
-    return UUID(bytes=value) if isinstance(value, bytes) else UUID(value)
+def back(value: Any) -> Any:
+    """A value from `comparable` as `row_in` gives it."""
+    return UUID(bytes=value) if type(value) is bytes else value
+
+
+def id_out(value: UUID | str) -> UUID:
+    return value if isinstance(value, UUID) else UUID(value)
 
 
 class Hand:
@@ -94,11 +97,14 @@ class Hand:
         self.cursor.execute(native(statement), ids_in(params))
 
     def rows(self, statement: str, params: Sequence[Any]) -> Iterable[tuple[Any, ...]]:
-        """All rows; PostgreSQL sends them in its own form, SQLite finds them while they are asked for."""
+        """Many rows; PostgreSQL sends them in its own form, SQLite finds them while they are asked for.
+
+        Never prepared: how to find many rows is planned anew, as the table has grown since.
+        """
         if not on_postgresql():
             found: Iterable[tuple[Any, ...]] = self.cursor.execute(native(statement), ids_in(params))
         else:
-            found = self.cursor.execute(statement, params, binary=True).fetchall()
+            found = self.cursor.execute(statement, params, prepare=False, binary=True).fetchall()
         return found
 
     def kept(self, table: str, columns: Sequence[str], where: str, params: Sequence[Any]) -> set[tuple[Any, ...]]:
@@ -118,7 +124,10 @@ class Hand:
                 for row in rows:
                     copy.write_row(row)
         elif rows:
-            self.cursor.executemany(native(insertion(table, columns)), map(ids_in, rows))
+            self.execute_many(insertion(table, columns), rows)
+
+    def execute_many(self, statement: str, rows: Sequence[Sequence[Any]]) -> None:
+        self.cursor.executemany(native(statement), [ids_in(row) for row in rows])
 
     def execute_together(self, steps: Sequence[tuple[str, Sequence[Any]]]) -> None:
         """Run INSERTs and UPDATEs of different rows; PostgreSQL takes them as one, in one round trip."""

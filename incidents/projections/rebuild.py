@@ -19,16 +19,16 @@ from uuid import UUID
 from django.db import transaction
 
 from incidents.ledger import reading
-from incidents.ledger.dialect import Hand, comparable, for_update, id_out, row_in, snapshot, translated
+from incidents.ledger.dialect import Hand, back, comparable, for_update, row_in, snapshot, translated
 from incidents.projections.states import KINDS, Kind, Shown
 from incidents.projections.tables import TABLES, Key, Table, Values
-from incidents.rules.events import Recorded
+from incidents.rules.events import Recorded, Stream
 
 Progress = Callable[[int], object]
 Row = tuple[Any, ...]  # a row of a read model as the database keeps it, without its facility
 Folded = dict[Table, list[Row]]
-EVENTS_AT_ONCE = 4_000
-OWNERS_PER_LOCK = 500
+EVENTS_AT_ONCE = 2_000
+ROWS_PER_LOCK = 4_000
 FIRST, LAST = UUID(int=0), UUID(int=2**128 - 1)
 
 
@@ -59,20 +59,20 @@ def rebuild(facility: UUID, progress: Progress | None = None) -> Report:
 
 def _go_through(facility: UUID, progress: Progress | None, *, mending: bool) -> Report:
     events = differences = 0
-    wrongs = _Wrongs(facility)
+    mender = _Mender(facility)
     for reach in _reaches(facility):
         with snapshot(), _collector_at_rest():
             size = _size(facility)
             folded, count = _fold(facility, reach)
-            wrong = _differing(facility, reach, folded)
+            found = [_compared(facility, reach, table, folded[table]) for table in TABLES]
         if mending:
-            wrongs.add({owner for _, owner, *_ in wrong}, folded, size)
+            mender.add(found, size)
         events += count
-        differences += len(wrong)
+        differences += sum(len(each.keys()) for each in found)
         if progress is not None:
             progress(count)
-    wrongs.mend()
-    return Report(events, differences, wrongs.longest_lock_s)
+    mender.mend()
+    return Report(events, differences, mender.longest_lock_s)
 
 
 @contextmanager
@@ -186,17 +186,24 @@ class _History:
 # --- comparing ----------------------------------------------------------------------------------------
 
 
-def _differing(facility: UUID, reach: Reach, folded: Folded) -> set[tuple[Any, ...]]:
-    """(table, owner, key…) of rows that are missing, superfluous or otherwise than they should be."""
-    hand = Hand()
-    wrong: set[tuple[Any, ...]] = set()
-    for table in TABLES:
-        named = 1 + len(table.key) + table.temporal
-        with translated():
-            live = hand.kept(table.name, table.columns[1:], _OF_REACH, row_in((facility, *reach)))
-        for row in live.symmetric_difference(map(comparable, folded.get(table, ()))):
-            wrong.add((table, id_out(row[0]), *row[1:named]))
-    return wrong
+class Difference(NamedTuple):
+    """Live rows of a table that should not be there, by what names them, and those that should be but are not."""
+
+    table: Table
+    wrong: set[Row]
+    missing: list[Row]
+
+    def keys(self) -> set[Row]:
+        """What names the rows: a row that is otherwise than it should be is one."""
+        return self.wrong | {self.table.named(row) for row in self.missing}
+
+
+def _compared(facility: UUID, reach: Reach, table: Table, folded: list[Row]) -> Difference:
+    expected = {comparable(row): row for row in folded}
+    with translated():
+        live = Hand().kept(table.name, table.columns[1:], _OF_REACH, (facility, *reach))
+    wrong = {tuple(map(back, table.named(row))) for row in live - expected.keys()}
+    return Difference(table, wrong, [expected[row] for row in expected.keys() - live])
 
 
 _OF_REACH = "facility_id = %s AND owner BETWEEN %s AND %s"
@@ -205,60 +212,60 @@ _OF_REACH = "facility_id = %s AND owner BETWEEN %s AND %s"
 # --- mending ------------------------------------------------------------------------------------------
 
 
-class _Wrongs:
-    """Owners of wrong rows, with all the rows that they should have, until there are enough for one lock."""
+class _Mender:
+    """Keeps differences until there are enough for one lock."""
 
     def __init__(self, facility: UUID) -> None:
         self.facility = facility
         self.longest_lock_s = 0.0
-        self._start_anew()
+        self._waiting: list[Difference] = []
+        self._rows = 0
+        self._size = 0  # of the log, when the first of these was folded
 
-    def _start_anew(self) -> None:
-        self._owners: set[UUID] = set()
-        self._rows: Folded = defaultdict(list)
-        self._size = 0  # of the log, when the first of these owners was folded
-
-    def add(self, owners: set[UUID], folded: Folded, size: int) -> None:
-        if len(self._owners) + len(owners) > OWNERS_PER_LOCK:
+    def add(self, found: list[Difference], size: int) -> None:
+        rows = sum(len(each.keys()) for each in found)
+        if self._rows + rows > ROWS_PER_LOCK:
             self.mend()
-        if not self._owners:
-            self._size = size
-        self._owners |= owners
-        if owners:
-            for table, rows in folded.items():
-                self._rows[table] += [row for row in rows if id_out(row[0]) in owners]
+        self._size = self._size if self._rows else size
+        self._waiting += [each for each in found if each.wrong or each.missing]
+        self._rows += rows
 
     def mend(self) -> None:
-        """Replace the rows of these owners under the lock; one that moved meanwhile is folded once more."""
-        if not self._owners:
+        """Mend what differs, under the lock; a stream that moved meanwhile is folded once more."""
+        if not self._rows:
             return
         with transaction.atomic(), translated():
             hand = Hand()
             hand.execute("SELECT size FROM ledger_head WHERE facility_id = %s" + for_update(), (self.facility,))
             start = time.perf_counter()
-            self._replace(hand)
+            self._write(hand)
         self.longest_lock_s = max(self.longest_lock_s, time.perf_counter() - start)
-        self._start_anew()
+        self._waiting, self._rows = [], 0
 
-    def _replace(self, hand: Hand) -> None:
-        facility, owners = self.facility, self._owners
-        moved = [stream for stream in reading.streams_after(facility, self._size) if stream.id in owners]
-        still = owners - {stream.id for stream in moved}
-        _remove(hand, facility, owners)
-        for table, rows in self._rows.items():
-            _write(hand, facility, table, [row for row in rows if id_out(row[0]) in still])
-        for stream in moved:
-            for table, row in rows_of(reading.read_stream(facility, stream, hand=hand)):
-                _write(hand, facility, table, [row])
+    def _write(self, hand: Hand) -> None:
+        facility = self.facility
+        moved = {row_in((stream.id,))[0]: stream for stream in reading.streams_after(facility, self._size)}
+        owners: set[Any] = set()
+        for table, wrong, missing in self._waiting:
+            owners.update(row[0] for row in (*wrong, *missing))
+            _remove(hand, facility, table, [row for row in wrong if row[0] not in moved])
+            _add(hand, facility, table, [row for row in missing if row[0] not in moved])
+        for owner in owners & moved.keys():
+            _fold_anew(hand, facility, moved[owner])
 
 
-def _remove(hand: Hand, facility: UUID, owners: Iterable[UUID]) -> None:
-    params = row_in((facility, *owners))
-    marks = ", ".join(["%s"] * (len(params) - 1))
+def _fold_anew(hand: Hand, facility: UUID, stream: Stream) -> None:
     for table in TABLES:
-        hand.execute(f"DELETE FROM {table.name} WHERE facility_id = %s AND owner IN ({marks})", params)
+        hand.execute(f"DELETE FROM {table.name} WHERE facility_id = %s AND owner = %s", (facility, stream.id))
+    for table, row in rows_of(reading.read_stream(facility, stream, hand=hand)):
+        _add(hand, facility, table, [row])
 
 
-def _write(hand: Hand, facility: UUID, table: Table, rows: Iterable[Row]) -> None:
+def _remove(hand: Hand, facility: UUID, table: Table, named: Iterable[Row]) -> None:
+    these = " AND ".join(f"{column} = %s" for column in table.naming)
+    hand.execute_many(f"DELETE FROM {table.name} WHERE {these}", [(facility, *row) for row in named])
+
+
+def _add(hand: Hand, facility: UUID, table: Table, rows: Iterable[Row]) -> None:
     kept = row_in((facility,))
     hand.insert(table.name, table.columns, [kept + row for row in rows])

@@ -41,6 +41,15 @@ class Table(NamedTuple):
         known = ("known_from", "known_to") if self.temporal else ()
         return ("facility_id", "owner", *self.key, *known, *self.values)
 
+    @property
+    def naming(self) -> tuple[str, ...]:
+        """The columns that name a row, its facility first."""
+        return ("facility_id", "owner", *self.key, *(("known_from",) if self.temporal else ()))
+
+    def named(self, row: tuple[Any, ...]) -> tuple[Any, ...]:
+        """What names a row, given without its facility."""
+        return row[: 1 + len(self.key) + self.temporal]
+
 
 Rows = dict[Table, Mapping[Key, Values]]
 
