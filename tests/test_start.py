@@ -31,6 +31,11 @@ def environment(**more: str) -> dict[str, str]:
     return {name: value for name, value in os.environ.items() if not name.startswith(foreign)} | more
 
 
+def hears_the_hang_up() -> None:
+    """Whoever runs the tests under nohup ignores SIGHUP for all their children; `start` would respect that."""
+    signal.signal(signal.SIGHUP, signal.SIG_DFL)
+
+
 class House:
     """One `start` that runs, and the processes it had once it said that it is ready, or what else to await."""
 
@@ -39,7 +44,13 @@ class House:
         command = [*START, "--data", str(folder), "--port", "0"]
         pipe = subprocess.PIPE
         self.start = subprocess.Popen(
-            command, cwd=HOUSE, env=environment(**more), text=True, stdout=pipe, stderr=pipe
+            command,
+            cwd=HOUSE,
+            env=environment(**more),
+            text=True,
+            stdout=pipe,
+            stderr=pipe,
+            preexec_fn=hears_the_hang_up,
         )
         assert self.start.stdout is not None
         self.last_said = next((line for line in self.start.stdout if line.startswith(until)), "")
