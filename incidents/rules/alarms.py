@@ -77,6 +77,8 @@ class Stoppable(HasAlarms, Protocol):
     def stage(self) -> str: ...
     @property
     def resumes(self) -> Collection[object]: ...
+    @property
+    def stops(self) -> Collection[str]: ...
 
 
 # --- folding ------------------------------------------------------------------------------------------
@@ -167,6 +169,8 @@ def resume_refusal(load: Stoppable, alarm: Alarm, roles: Collection[str]) -> Ref
         return Refusal(
             "not-stopped", f"Resume is not possible: {load.name} is not stopped.", "Read the load’s page."
         )
+    if load.stops:
+        return Refusal("stopped-by-hand", "Resume is not permitted: somebody stopped the cycle.", again)
     if alarm.acknowledged_at is None:
         return Refusal(
             "alarm-unseen", "Resume is not permitted: nobody has seen the alarm.", "Acknowledge it first."

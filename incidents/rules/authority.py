@@ -26,6 +26,7 @@ _FLOOR = frozenset({"technician", "supervisor"})
 _FLOOR_AND_ENGINEERING = _FLOOR | {"engineering"}
 _PEOPLE = frozenset(ROLES) - {"device"}
 _SET_UP = frozenset({"administrator"})
+_CATALOGUE = frozenset({"administrator", "engineering", "supervisor"})
 
 
 class Permission(msgspec.Struct, frozen=True):
@@ -49,12 +50,37 @@ DEEDS: dict[str, Permission] = {
     "hold_load": Permission(_PEOPLE),
     "lift_hold": Permission(frozenset({"supervisor", "infection-prevention"})),
     "release_load": Permission(_PEOPLE, competence="release"),
+    "report_cleared": Permission(_FLOOR_AND_ENGINEERING),
+    "stop_cycle": Permission(_PEOPLE),
+    "report_interruption": Permission(_PEOPLE),
+    "note_wrong_programme": Permission(_PEOPLE),
+    "reject_trays": Permission(_FLOOR | {"infection-prevention"}),
+    "record_contamination": Permission(_FLOOR | {"infection-prevention"}),
+    "send_tray": Permission(_FLOOR),
+    "add_note": Permission(_PEOPLE),
+    "correct_event": Permission(_FLOOR | {"quality", "infection-prevention", "engineering"}),
+    "correct_attribution": Permission(frozenset({"supervisor", "quality", "administrator"})),
+    "block_machine": Permission(_FLOOR_AND_ENGINEERING | {"infection-prevention"}),
+    "return_machine": Permission(frozenset({"engineering", "supervisor"})),
+    "change_supply": Permission(_FLOOR_AND_ENGINEERING),
+    "explain_cycle": Permission(frozenset({"supervisor", "engineering", "quality"})),
+    "record_exposure": Permission(_PEOPLE),
+    "block_rack": Permission(_FLOOR_AND_ENGINEERING),
+    "return_rack": Permission(frozenset({"supervisor", "engineering"})),
+    "issue_forms": Permission(frozenset({"supervisor", "administrator"})),
+    "enter_form": Permission(_FLOOR),
+    "void_form": Permission(frozenset({"supervisor"})),
+    "register_rack": Permission(_SET_UP),
+    "set_policy": Permission(_SET_UP),
+    "release_round": Permission(_PEOPLE, competence="release"),
     "observe": Permission(frozenset({"device"})),
     "note_overdue": Permission(frozenset()),
     "open_facility": Permission(_SET_UP),
     "register_machine": Permission(_SET_UP),
     "publish_programme": Permission(_SET_UP),
     "publish_catalogue": Permission(_SET_UP),
+    "draft_catalogue": Permission(_CATALOGUE),
+    "publish_draft": Permission(_CATALOGUE),
     "register_set": Permission(_SET_UP),
 }
 

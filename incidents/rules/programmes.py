@@ -1,17 +1,17 @@
-"""Cycle programmes and the fault catalogue: what a publication must say before it may be used."""
+"""Cycle programmes: what a publication must say before it may be used; and what a facility starts with."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
 from incidents.rules.events import (
-    CataloguePublished,
     Criterion,
     Fault,
     Phase,
     ProgrammeInForce,
     ProgrammePublished,
 )
+from incidents.rules.faults import caution_of
 from incidents.rules.refusals import Refusal
 
 PHASE_CODES = ("pre-wash", "wash", "rinse", "disinfection", "drying")
@@ -36,7 +36,7 @@ def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
     if not programme.phases:
         return Refusal("programme-empty", f"{what} it has no phases.", "Name at least one phase.")
     codes = [phase.code for phase in programme.phases]
-    odd = next((code for code in codes if not _is_code(code)), None)
+    odd = next((code for code in codes if not is_code(code)), None)
     if odd is not None:
         return Refusal("phase-code", f"{what} “{odd}” is no phase code.", "Use small letters, digits and hyphens.")
     if len(set(codes)) < len(codes):
@@ -57,43 +57,21 @@ def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
     return None
 
 
-def _is_code(code: str) -> bool:
+def is_code(code: str) -> bool:
+    """Small letters, digits and hyphens, at most 40."""
     return bool(code) and len(code) <= 40 and set(code) <= set("abcdefghijklmnopqrstuvwxyz0123456789-")
-
-
-def catalogue_refusal(catalogue: CataloguePublished) -> Refusal | None:
-    """Why this catalogue can't be published, or None."""
-    codes = [fault.code for fault in catalogue.faults]
-    doubles = sorted({code for code in codes if codes.count(code) > 1})
-    if doubles:
-        return Refusal(
-            "fault-twice", f"The catalogue has fault {doubles[0]} twice.", "Give each fault its own code."
-        )
-    for fault in catalogue.faults:
-        odd = next((code for code in fault.resume if not _is_code(code)), None)
-        if odd is not None:
-            return Refusal(
-                "phase-code", f"Fault {fault.code} names “{odd}”, which is no phase code.", "Correct it."
-            )
-        if fault.resume.get("disinfection", "never") != "never":
-            return Refusal(
-                "phase-protected",
-                f"Fault {fault.code} would allow a resume in disinfection, whose time counts only without a break.",
-                "Leave disinfection out of its resume rule.",
-            )
-    return None
 
 
 STARTING_FAULTS: Sequence[Fault] = (
     Fault(
         code="W01",
         title="Water did not come in",
-        consequence="The load is not washed",
+        consequence="The load is delayed",
         time_to_respond="within the cycle",
         priority="medium",
         why="The cycle waits and its load is delayed",
         first_instruction="Check the water tap and the supply. Leave the door shut.",
-        caution="The chamber may be hot and wet; the load is contaminated.",
+        caution=caution_of(("heat", "contaminated")),
         resume={"pre-wash": "technician", "wash": "supervisor"},
     ),
     Fault(
@@ -104,7 +82,7 @@ STARTING_FAULTS: Sequence[Fault] = (
         priority="high",
         why="Parts of the load were not reached by the jets",
         first_instruction="Leave the door shut. It unlocks when the water has drained.",
-        caution="Sharps: never reach into a tray that you can’t see into. The load is contaminated.",
+        caution=caution_of(("sharps", "contaminated")),
         resume={"pre-wash": "technician"},
     ),
     Fault(
@@ -115,7 +93,7 @@ STARTING_FAULTS: Sequence[Fault] = (
         priority="high",
         why="Without cleaner the soil stays",
         first_instruction="Read the canister’s level. Goggles and gloves before you touch it.",
-        caution="Concentrate burns. Never pour leftovers into the new canister.",
+        caution=caution_of(("chemicals",)),
         resume={},
     ),
     Fault(
@@ -126,35 +104,35 @@ STARTING_FAULTS: Sequence[Fault] = (
         priority="high",
         why="Heat is what disinfects this load",
         first_instruction="Leave the door shut. Abort and run it again.",
-        caution="Surfaces and water up to 95 °C. The load is contaminated: gloves, apron, visor.",
+        caution=caution_of(("heat", "contaminated"), "Up to 95 °C."),
         resume={},
     ),
     Fault(
         code="D01",
         title="The door opened during the cycle",
-        consequence="Disinfection is not proven; injury is possible",
+        consequence="Somebody may be hurt",
         time_to_respond="at once",
         priority="high",
         why="Hot water or steam may come out, and the cycle is broken",
         first_instruction="Step back from the door. Call the supervisor.",
-        caution="Hot water and steam. Wet floor. The load is contaminated.",
+        caution=caution_of(("heat", "contaminated"), "Wet floor."),
         resume={},
     ),
     Fault(
         code="A01",
         title="Drying air too cold",
-        consequence="The load may stay wet",
+        consequence="The load is delayed",
         time_to_respond="within the shift",
         priority="medium",
         why="A wet load can’t be packed",
         first_instruction="Check the air filter’s light. Leave the door shut.",
-        caution="The dryer may exceed 100 °C.",
+        caution=caution_of(("heat",), "The dryer may exceed 100 °C."),
         resume={"drying": "technician"},
     ),
     Fault(
         code="P01",
         title="The printer has no paper",
-        consequence="The cycle’s record may be missing",
+        consequence="A consumable runs out",
         time_to_respond="within the cycle",
         priority="low",
         why="Without a record the load can’t be released",

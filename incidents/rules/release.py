@@ -25,7 +25,7 @@ from incidents.rules.events import (
     Verdict,
     WordsRef,
 )
-from incidents.rules.loads import Load
+from incidents.rules.load_state import Load
 from incidents.rules.refusals import Refusal
 
 RULES_EDITION = 1
@@ -140,6 +140,7 @@ def _raised_holds(load: Load) -> Iterator[Hold]:
                 f"halted {resumption.halt_s} s",
                 "event",
             )
+    yield from _holds_of_the_inspection(load)
     for placed in load.placed_holds:
         yield Hold(
             f"manual:{placed.id}", "manual", "Somebody holds this load.", "", "event", placed.at, placed.words
@@ -151,6 +152,8 @@ def _raised_holds(load: Load) -> Iterator[Hold]:
 def _holds_of_the_cycle(load: Load) -> Iterator[Hold]:
     if load.stage in ("aborted", "incomplete"):
         ended = "was aborted" if load.stage == "aborted" else "was not complete"
+        if load.interrupted:
+            ended = f"is not complete: {load.interrupted}"
         yield Hold(
             "cycle-incomplete",
             "cycle-incomplete",
@@ -205,6 +208,18 @@ def _holds_of_the_cycle(load: Load) -> Iterator[Hold]:
                     "alarm",
                     alarm.raised_at,
                 )
+
+
+_REJECTED_KIND = {"wet": "drying-not-met", "soiled": "cleaning-not-met"}
+
+
+def _holds_of_the_inspection(load: Load) -> Iterator[Hold]:
+    """A tray that was rejected holds its whole load, unless policy lets the rest go on."""
+    for rejection in load.rejections:
+        code = _REJECTED_KIND.get(rejection.reason)
+        if code is not None and not rejection.rest_may_go_on:
+            sentence = f"A tray was {rejection.reason} at the unloading, and policy holds the rest of the load."
+            yield Hold(f"{code}:inspection:{rejection.tray}", code, sentence, "", "inspection", rejection.at)
 
 
 def _holds_of_the_review(load: Load) -> Iterator[Hold]:
@@ -268,8 +283,8 @@ def disposition(load: Load) -> Disposition:
 
 
 def under_recall(load: Load) -> bool:
-    """A hold that stands against a load already released: review it as a recall."""
-    return load.release is not None and bool(holds(load))
+    """A hold that stands against a load already released, or that left on paper: review it as a recall."""
+    return (load.release is not None or load.left_on_paper is not None) and bool(holds(load))
 
 
 # --- deciding -----------------------------------------------------------------------------------------
@@ -335,18 +350,18 @@ def lift(load: Load, key: str, words: WordsRef, signatures: Collection[Signature
         return Refusal("hold-not-liftable", f"Not possible: {hold.sentence} {hold.who}", "Run the items again.")
     if len({signature.person for signature in signatures}) < len(signatures):
         return Refusal("same-person-twice", "You can’t sign twice.", "A second person must agree.")
-    if not _each_group_signed(groups, list(signatures)):
+    if not each_group_signed(groups, [signature.roles for signature in signatures]):
         return Refusal("may-not-lift", f"This hold is not yours to lift. {hold.who}.", "Ask them to sign.")
     return HoldLifted(hold=key, code=hold.code, words=words, signatures=tuple(signatures))
 
 
-def _each_group_signed(groups: tuple[frozenset[str], ...], signatures: list[Signature]) -> bool:
+def each_group_signed(groups: tuple[frozenset[str], ...], roles: list[tuple[str, ...]]) -> bool:
+    """Is there one signer for each group, and nobody over? `roles` are those of each signer."""
     if not groups:
-        return not signatures
+        return not roles
     return any(
-        groups[0] & set(signature.roles)
-        and _each_group_signed(groups[1:], signatures[:place] + signatures[place + 1 :])
-        for place, signature in enumerate(signatures)
+        groups[0] & set(mine) and each_group_signed(groups[1:], roles[:place] + roles[place + 1 :])
+        for place, mine in enumerate(roles)
     )
 
 

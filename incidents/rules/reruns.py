@@ -24,6 +24,8 @@ class LaterLoad(msgspec.Struct, frozen=True):
     complete: bool
     disposition: str
     under_recall: bool
+    rejected: bool = False
+    way: str = ""
 
 
 def rerun_refusal(load: Load) -> Refusal | None:
@@ -35,17 +37,31 @@ def rerun_refusal(load: Load) -> Refusal | None:
         )
     if load.stage in ("none", "assembled"):
         return Refusal("not-started", f"{load.name} has not been run yet.", "Start its cycle.")
+    if (
+        not load.reprocessed
+        and load.release is not None
+        and any(load.fate_of(tray) == "rejected" for tray in load.trays)
+    ):
+        return None
     if what == "released" and not under_recall(load):
         return Refusal("already-released", f"{load.name} is released.", "Hold it first, and say why.")
     if what == "reprocessed":
         return Refusal("already-reprocessed", f"{load.name} was reprocessed.", "Read the load’s page.")
-    if what == "awaiting review":
+    if what == "awaiting review" and not load.rejections:
         return Refusal(
             "awaiting-review",
             f"{load.name} awaits review; nothing is known against it.",
             "Review it, or hold it.",
         )
     return None
+
+
+def trays_to_run(load: Load) -> tuple[UUID, ...]:
+    """The trays that a re-run takes: of a released load those rejected, else all that have not left."""
+    fates = {tray: load.fate_of(tray) for tray in load.trays}
+    if load.release is not None and not under_recall(load):
+        return tuple(tray for tray, fate in fates.items() if fate == "rejected")
+    return tuple(tray for tray, fate in fates.items() if fate in ("", "rejected"))
 
 
 def proof_of(tray: UUID, later: Sequence[LaterLoad]) -> TrayProof | None:
@@ -55,7 +71,9 @@ def proof_of(tray: UUID, later: Sequence[LaterLoad]) -> TrayProof | None:
     question on to the next. The first other one decides.
     """
     for load in later:
-        if not load.complete or (load.disposition == "reprocessed" and not load.under_recall):
+        if load.way:
+            return TrayProof(tray, load.id, load.way)
+        if not load.complete or load.rejected or (load.disposition == "reprocessed" and not load.under_recall):
             continue
         if load.disposition == "released" and not load.under_recall:
             return TrayProof(tray, load.id)
@@ -65,7 +83,8 @@ def proof_of(tray: UUID, later: Sequence[LaterLoad]) -> TrayProof | None:
 
 def settle(load: Load, later: Mapping[UUID, Sequence[LaterLoad]]) -> LoadReprocessed | LoadReopened | None:
     """What follows for an old load from where its trays went since: its end, its reopening, or nothing."""
-    proofs = {tray: proof_of(tray, later.get(tray, ())) for tray in load.trays}
+    gone = {left.tray: TrayProof(left.tray, load.id, left.way) for left in load.left}
+    proofs = {tray: gone.get(tray) or proof_of(tray, later.get(tray, ())) for tray in load.trays}
     missing = [tray for tray, proof in proofs.items() if proof is None]
     if load.reprocessed:
         return LoadReopened(tray=missing[0]) if missing else None
