@@ -30,10 +30,68 @@ class MachineRow(models.Model):
     name = models.TextField()
     code = models.TextField()
     chambers = models.TextField(help_text="JSON list of chamber names")
-    state = models.CharField(max_length=24)
+    blocked = models.TextField(help_text="JSON: chamber, or empty for the whole machine, to the reason")
 
     class Meta:
         db_table = "read_machine"
+
+
+class CounterRow(models.Model):
+    """A number of a machine's counter that went through no load here: a stray, or an explained one."""
+
+    pk = models.CompositePrimaryKey("facility_id", "owner", "machine_cycle", "known_from")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField(help_text="the machine")
+    machine_cycle = models.BigIntegerField()
+    known_from = models.BigIntegerField()
+    known_to = models.BigIntegerField(null=True)
+    explained = models.BooleanField()
+
+    class Meta:
+        db_table = "read_counter"
+
+
+class RackRow(models.Model):
+    pk = models.CompositePrimaryKey("facility_id", "owner", "known_from")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField(help_text="the rack")
+    known_from = models.BigIntegerField()
+    known_to = models.BigIntegerField(null=True)
+    code = models.CharField(max_length=80)
+    name = models.CharField(max_length=80)
+    blocked = models.BooleanField()
+
+    class Meta:
+        db_table = "read_rack"
+
+
+class PolicyRow(models.Model):
+    pk = models.CompositePrimaryKey("facility_id", "owner", "known_from")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField()
+    known_from = models.BigIntegerField()
+    known_to = models.BigIntegerField(null=True)
+    edition = models.IntegerField()
+    body = models.TextField(help_text="the policy, JSON")
+
+    class Meta:
+        db_table = "read_policy"
+
+
+class DowntimeFormRow(models.Model):
+    pk = models.CompositePrimaryKey("facility_id", "owner", "number", "known_from")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField()
+    number = models.IntegerField()
+    known_from = models.BigIntegerField()
+    known_to = models.BigIntegerField(null=True)
+    state = models.CharField(max_length=8, help_text="issued, entered or voided")
+    issued = models.BooleanField(help_text="false where a form came back that nobody issued")
+    since = models.DateTimeField()
+    load = models.UUIDField(null=True)
+
+    class Meta:
+        db_table = "read_downtime_form"
 
 
 class ProgrammeRow(models.Model):
@@ -56,11 +114,30 @@ class CatalogueRow(models.Model):
     owner = models.UUIDField()
     known_from = models.BigIntegerField()
     known_to = models.BigIntegerField(null=True)
+    version = models.IntegerField(help_text="of the catalogue's stream when it was published")
     edition = models.IntegerField()
     body = models.TextField(help_text="the publication, JSON")
 
     class Meta:
         db_table = "read_catalogue"
+
+
+class CatalogueDraftRow(models.Model):
+    """The draft of the next edition, while one stands."""
+
+    pk = models.CompositePrimaryKey("facility_id", "owner", "known_from")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField()
+    known_from = models.BigIntegerField()
+    known_to = models.BigIntegerField(null=True)
+    version = models.IntegerField(help_text="of the catalogue's stream when it was drafted")
+    edition_from = models.IntegerField()
+    drafted_by = models.UUIDField()
+    drafted_at = models.DateTimeField()
+    body = models.TextField(help_text="its faults, JSON")
+
+    class Meta:
+        db_table = "read_catalogue_draft"
 
 
 class TrayRow(models.Model):
@@ -73,6 +150,8 @@ class TrayRow(models.Model):
     set_owner = models.TextField()
     place_in_set = models.IntegerField()
     set_size = models.IntegerField()
+    loaner = models.BooleanField()
+    needed_by = models.CharField(max_length=10)
 
     class Meta:
         db_table = "read_tray"
@@ -100,6 +179,7 @@ class LoadRow(models.Model):
     spot = models.TextField()
     trays = models.IntegerField()
     rerun_of = models.UUIDField(null=True)
+    form = models.IntegerField(null=True, help_text="the downtime form that it was entered from")
     holds = models.TextField(help_text="codes of the holds that stand, separated by blanks")
     first_hold = models.TextField()
     assembled_at = models.DateTimeField(null=True)
@@ -126,10 +206,12 @@ class ContentRow(models.Model):
     tray = models.UUIDField()
     known_from = models.BigIntegerField()
     known_to = models.BigIntegerField(null=True)
+    assembled = models.BigIntegerField(help_text="position of the load's assembly: the order of a tray's loads")
+    fate = models.CharField(max_length=16, help_text="rejected, repair, owner, discarded, or empty: with its load")
 
     class Meta:
         db_table = "read_content"
-        indexes: ClassVar = [models.Index(fields=["facility_id", "tray", "known_from"], name="read_content_tray")]
+        indexes: ClassVar = [models.Index(fields=["facility_id", "tray", "assembled"], name="read_content_tray")]
 
 
 class PassageRow(models.Model):

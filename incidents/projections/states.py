@@ -13,24 +13,31 @@ from msgspec.structs import replace
 from incidents.projections.tables import (
     ALARM,
     CATALOGUE,
+    CATALOGUE_DRAFT,
     CONTENT,
+    COUNTER,
+    DOWNTIME_FORM,
     FACILITY,
     LOAD,
     MACHINE,
     OPEN_ITEM,
     PASSAGE,
+    POLICY,
     PROGRAMME,
+    RACK,
     TRAY,
     Key,
     Rows,
     Table,
     Values,
 )
-from incidents.rules import loads, machines, open_items, release
+from incidents.rules import catalogue, downtime, loads, machines, open_items, racks, release
 from incidents.rules.alarms import Alarm
+from incidents.rules.catalogue import Catalogue
+from incidents.rules.downtime import Downtime
 from incidents.rules.events import (
-    CataloguePublished,
     FacilityOpened,
+    PolicySet,
     ProgrammePublished,
     Recorded,
     SetRegistered,
@@ -38,6 +45,7 @@ from incidents.rules.events import (
 )
 from incidents.rules.loads import ENDED, Load
 from incidents.rules.machines import Machine
+from incidents.rules.racks import Rack
 
 
 class Latest(msgspec.Struct, frozen=True):
@@ -96,6 +104,7 @@ def _load_row(load: Load) -> Mapping[Key, Values]:
             load.spot,
             len(load.trays),
             load.rerun_of,
+            load.form,
             " ".join(hold.code for hold in standing),
             standing[0].sentence if standing else "",
             load.assembled_at,
@@ -108,7 +117,7 @@ def _load_row(load: Load) -> Mapping[Key, Values]:
 
 
 def _contents(load: Load) -> Mapping[Key, Values]:
-    return {(tray,): () for tray in load.trays}
+    return {(tray,): (load.assembled_position, load.fate_of(tray)) for tray in load.trays}
 
 
 def _passage(load: Load) -> Mapping[Key, Values]:
@@ -139,7 +148,20 @@ def _rows_of_items(kind: str, items: Any) -> Mapping[Key, Values]:
 
 def _machine_row(machine: Machine) -> Mapping[Key, Values]:
     chambers = msgspec.json.encode(machine.chambers).decode()
-    return {(): (machine.name, machine.code, chambers, "in service")} if machine.name else {}
+    blocks = {block.chamber: block.reason for block in machine.blocks}
+    blocked = msgspec.json.encode(blocks, order="sorted").decode()
+    return {(): (machine.name, machine.code, chambers, blocked)} if machine.name else {}
+
+
+def _counter(machine: Machine) -> Mapping[Key, Values]:
+    """Numbers of the counter without a load here: False while they are strays, True once explained."""
+    strays = {stray.machine_cycle: False for stray in machine.strays if stray.machine_cycle is not None}
+    told = strays | dict.fromkeys(machine.explained, True)
+    return {(number,): (explained,) for number, explained in told.items()}
+
+
+def _rack_row(rack: Rack) -> Mapping[Key, Values]:
+    return {(): (rack.code, rack.name, rack.blocked)} if rack.code else {}
 
 
 def _items_of_machine(machine: Machine) -> Mapping[Key, Values]:
@@ -155,14 +177,32 @@ def _facility_row(latest: Latest) -> Mapping[Key, Values]:
     return {(): (told.basis,)} if isinstance(told, FacilityOpened) else {}
 
 
+def _policy_row(latest: Latest) -> Mapping[Key, Values]:
+    told = latest.told
+    return {(): (told.edition, _json(told))} if isinstance(told, PolicySet) else {}
+
+
+def _form_rows(state: Downtime) -> Mapping[Key, Values]:
+    return {(form.number,): (form.state, form.issued, form.since, form.load) for form in state.forms.values()}
+
+
+def _items_of_downtime(state: Downtime) -> Mapping[Key, Values]:
+    return _rows_of_items("downtime", open_items.of_downtime(state))
+
+
 def _programme_row(latest: Latest) -> Mapping[Key, Values]:
     told = latest.told
     return {(): (told.name, told.edition, _json(told))} if isinstance(told, ProgrammePublished) else {}
 
 
-def _catalogue_row(latest: Latest) -> Mapping[Key, Values]:
-    told = latest.told
-    return {(): (told.edition, _json(told))} if isinstance(told, CataloguePublished) else {}
+def _catalogue_row(state: Catalogue) -> Mapping[Key, Values]:
+    told = state.published
+    return {(): (state.published_version, told.edition, _json(told))} if told else {}
+
+
+def _catalogue_draft_row(state: Catalogue) -> Mapping[Key, Values]:
+    draft = state.draft
+    return {(): (draft.version, draft.edition_from, draft.by, draft.at, _json(draft.faults))} if draft else {}
 
 
 def _trays(latest: Latest) -> Mapping[Key, Values]:
@@ -170,7 +210,10 @@ def _trays(latest: Latest) -> Mapping[Key, Values]:
     if not isinstance(told, SetRegistered):
         return {}
     size = len(told.trays)
-    return {(tray.id,): (tray.label, told.name, told.owner, n, size) for n, tray in enumerate(told.trays, 1)}
+    return {
+        (tray.id,): (tray.label, told.name, told.owner, n, size, told.loaner, told.needed_by)
+        for n, tray in enumerate(told.trays, 1)
+    }
 
 
 def _json(told: Any) -> str:
@@ -188,15 +231,26 @@ class Kind(msgspec.Struct, frozen=True):
 
 _SHOWN_OF_LOAD = (
     Shown(LOAD, _load_row, _whole),
-    Shown(CONTENT, _contents, attrgetter("trays")),
+    Shown(CONTENT, _contents, attrgetter("trays", "rejections", "left")),
     Shown(PASSAGE, _passage, attrgetter("machine", "chamber", "machine_cycle", "stage")),
     Shown(ALARM, _alarms_of_load, attrgetter("alarms")),
     Shown(OPEN_ITEM, _items_of_load, _whole),
 )
 _SHOWN_OF_MACHINE = (
-    Shown(MACHINE, _machine_row, attrgetter("name", "code", "chambers")),
+    Shown(MACHINE, _machine_row, attrgetter("name", "code", "chambers", "blocks")),
+    Shown(COUNTER, _counter, attrgetter("strays", "explained")),
     Shown(ALARM, _alarms_of_machine, attrgetter("alarms")),
-    Shown(OPEN_ITEM, _items_of_machine, attrgetter("name", "alarms", "strays")),
+    Shown(OPEN_ITEM, _items_of_machine, attrgetter("name", "alarms", "strays", "blocks")),
+)
+
+
+_SHOWN_OF_DOWNTIME = (
+    Shown(DOWNTIME_FORM, _form_rows, attrgetter("forms")),
+    Shown(OPEN_ITEM, _items_of_downtime, attrgetter("forms")),
+)
+_SHOWN_OF_CATALOGUE = (
+    Shown(CATALOGUE, _catalogue_row, attrgetter("published")),
+    Shown(CATALOGUE_DRAFT, _catalogue_draft_row, attrgetter("draft")),
 )
 
 
@@ -207,9 +261,12 @@ def _latest_shown(table: Table, rows: Callable[[Latest], Mapping[Key, Values]]) 
 KINDS: dict[str, Kind] = {
     "load": Kind(Load, loads.evolve, loads.fold, _SHOWN_OF_LOAD),
     "machine": Kind(Machine, machines.evolve, machines.fold, _SHOWN_OF_MACHINE),
+    "rack": Kind(Rack, racks.evolve, racks.fold, (Shown(RACK, _rack_row, _whole),)),
+    "downtime": Kind(Downtime, downtime.evolve, downtime.fold, _SHOWN_OF_DOWNTIME),
+    "policy": _latest_shown(POLICY, _policy_row),
     "facility": _latest_shown(FACILITY, _facility_row),
     "programme": _latest_shown(PROGRAMME, _programme_row),
-    "catalogue": _latest_shown(CATALOGUE, _catalogue_row),
+    "catalogue": Kind(Catalogue, catalogue.evolve, catalogue.fold, _SHOWN_OF_CATALOGUE),
     "set": _latest_shown(TRAY, _trays),
 }
 

@@ -13,14 +13,19 @@ from django.db import models
 
 from incidents.projections.models import (
     AlarmRow,
+    CatalogueDraftRow,
     CatalogueRow,
     ContentRow,
+    CounterRow,
+    DowntimeFormRow,
     FacilityRow,
     LoadRow,
     MachineRow,
     OpenItemRow,
     PassageRow,
+    PolicyRow,
     ProgrammeRow,
+    RackRow,
     TrayRow,
 )
 
@@ -64,12 +69,33 @@ def _table(model: type[models.Model], *key: str) -> Table:
 
 FACILITY = _table(FacilityRow)
 MACHINE = _table(MachineRow)
+COUNTER = _table(CounterRow, "machine_cycle")
+RACK = _table(RackRow)
+POLICY = _table(PolicyRow)
+DOWNTIME_FORM = _table(DowntimeFormRow, "number")
 PROGRAMME = _table(ProgrammeRow)
 CATALOGUE = _table(CatalogueRow)
+CATALOGUE_DRAFT = _table(CatalogueDraftRow)
 TRAY = _table(TrayRow, "tray")
 LOAD = _table(LoadRow)
 CONTENT = _table(ContentRow, "tray")
 PASSAGE = _table(PassageRow)
 ALARM = _table(AlarmRow, "alarm")
 OPEN_ITEM = _table(OpenItemRow, "item")
-TABLES = (FACILITY, MACHINE, PROGRAMME, CATALOGUE, TRAY, LOAD, CONTENT, PASSAGE, ALARM, OPEN_ITEM)
+TABLES = (
+    FACILITY,
+    POLICY,
+    DOWNTIME_FORM,
+    MACHINE,
+    COUNTER,
+    RACK,
+    PROGRAMME,
+    CATALOGUE,
+    CATALOGUE_DRAFT,
+    TRAY,
+    LOAD,
+    CONTENT,
+    PASSAGE,
+    ALARM,
+    OPEN_ITEM,
+)

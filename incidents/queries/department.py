@@ -10,7 +10,8 @@ import msgspec
 
 from incidents.identity.models import AccessToken, Competence, Membership
 from incidents.projections.models import CatalogueRow, ProgrammeRow
-from incidents.queries import search
+from incidents.queries import facts, search
+from incidents.queries.racks import to_choose
 
 
 class PersonLine(NamedTuple):
@@ -39,6 +40,8 @@ class Overview(NamedTuple):
     programmes: tuple[ProgrammeRow, ...]
     sets: tuple[SetLine, ...]
     catalogue_edition: int | None
+    policy_edition: int
+    racks: int
 
 
 def overview(facility: UUID) -> Overview:
@@ -49,6 +52,8 @@ def overview(facility: UUID) -> Overview:
         programmes=tuple(ProgrammeRow.objects.filter(facility_id=facility, known_to=None).order_by("name")),
         sets=tuple(_sets(facility)),
         catalogue_edition=edition.edition if edition else None,
+        policy_edition=facts.policy(facility).edition,
+        racks=len(to_choose(facility)),
     )
 
 

@@ -8,10 +8,12 @@ from typing import NamedTuple
 from uuid import UUID
 
 import msgspec
+from django.db.models import Q, QuerySet
 
 from incidents.figures.models import Heartbeat
+from incidents.ledger import reading
 from incidents.ledger.dialect import id_out
-from incidents.projections.models import AlarmRow, LoadRow, MachineRow, OpenItemRow, ProgrammeRow
+from incidents.projections.models import AlarmRow, LoadRow, MachineRow, OpenItemRow, PassageRow, ProgrammeRow
 from incidents.rules.events import ProgrammePublished
 
 PRIORITIES = {"high": 0, "medium": 1, "low": 2}
@@ -30,6 +32,14 @@ class Matter(NamedTuple):
     alarm: UUID | None
 
 
+class Passage(NamedTuple):
+    machine: str
+    chamber: str
+    stage: str
+    load: UUID
+    load_name: str
+
+
 class PhaseShare(NamedTuple):
     code: str
     title: str
@@ -44,6 +54,7 @@ class Chamber(NamedTuple):
     machine_code: str
     chamber: str
     only_chamber: bool
+    blocked: str | None
     load: LoadRow | None
     alarm: AlarmRow | None
     phases: tuple[PhaseShare, ...]
@@ -56,9 +67,32 @@ def overdue(now: datetime) -> Iterator[tuple[UUID, UUID, datetime]]:
             yield id_out(row.facility_id), id_out(row.owner), row.due_at
 
 
-def open_items(facility: UUID) -> list[Matter]:
-    """Everything that needs someone, worst first, then oldest first."""
-    rows = OpenItemRow.objects.filter(facility_id=facility, **STANDING)
+def known_at(before: int | None) -> Q:
+    """Rows that stood when the log had this size; None: that stand now."""
+    if before is None:
+        return Q(known_to=None)
+    return Q(known_from__lt=before) & (Q(known_to=None) | Q(known_to__gte=before))
+
+
+def size_at(facility: UUID, moment: datetime) -> int:
+    return reading.size_at(facility, moment)
+
+
+def passages_at(facility: UUID, before: int) -> list[Passage]:
+    """Loads that were in a chamber, or meant for one, when the log had this size."""
+    rows = PassageRow.objects.filter(known_at(before), facility_id=facility).exclude(stage="ended")
+    loads = {
+        row.owner: row for row in LoadRow.objects.filter(facility_id=facility, owner__in=[r.owner for r in rows])
+    }
+    return sorted(
+        Passage(loads[row.owner].machine_name, row.chamber, row.stage, row.owner, loads[row.owner].name)
+        for row in rows
+    )
+
+
+def open_items(facility: UUID, before: int | None = None) -> list[Matter]:
+    """Everything that needs someone, worst first, then oldest first; or what did at an earlier size."""
+    rows = OpenItemRow.objects.filter(known_at(before), facility_id=facility)
     matters = [
         Matter(row.kind, row.priority, row.title, row.since, row.owner_kind, row.owner, row.alarm) for row in rows
     ]
@@ -82,12 +116,23 @@ def chambers(facility: UUID) -> list[Chamber]:
     found = []
     for machine in MachineRow.objects.filter(facility_id=facility, **STANDING).order_by("name"):
         names = msgspec.json.decode(machine.chambers, type=tuple[str, ...])
+        blocks = msgspec.json.decode(machine.blocked, type=dict[str, str])
         for name in names:
             load_row = inside.get((machine.owner, name))
             alarm = alarms.get(load_row.owner) if load_row else None
             phases = shares.get(load_row.programme, ()) if load_row else ()
             found.append(
-                Chamber(machine.owner, machine.name, machine.code, name, len(names) == 1, load_row, alarm, phases)
+                Chamber(
+                    machine.owner,
+                    machine.name,
+                    machine.code,
+                    name,
+                    len(names) == 1,
+                    blocks.get("", blocks.get(name)),
+                    load_row,
+                    alarm,
+                    phases,
+                )
             )
     return found
 
@@ -132,3 +177,44 @@ def counts(facility: UUID) -> dict[str, int]:
 def programme_names(facility: UUID) -> list[str]:
     rows = ProgrammeRow.objects.filter(facility_id=facility, **STANDING).order_by("name")
     return list(rows.values_list("name", flat=True))
+
+
+def loads_of_machine(facility: UUID, machine: UUID, limit: int = 10) -> list[LoadRow]:
+    """The machine's newest loads."""
+    rows = LoadRow.objects.filter(facility_id=facility, machine=machine)
+    return list(rows.order_by("-year", "-ordinal")[:limit])
+
+
+def ready_for_release(facility: UUID) -> list[LoadRow]:
+    """Loads that were reviewed with nothing standing against them, oldest first."""
+    rows = LoadRow.objects.filter(facility_id=facility, disposition="awaiting review", reviewed=True)
+    return list(rows.order_by("ended_at")[:200])
+
+
+def log_sizes() -> dict[UUID, int]:
+    """How long each facility's log is."""
+    return reading.sizes()
+
+
+def free_chambers(facility: UUID, machine: UUID | None, chamber: str) -> list[Chamber]:
+    """Chambers that could take a load now: this one first where it is free, then the others by name."""
+    free = [one for one in chambers(facility) if one.load is None and one.blocked is None]
+    return sorted(free, key=lambda one: (one.machine, one.chamber) != (machine, chamber))
+
+
+def unseen_alarm_of(facility: UUID, machine: UUID) -> AlarmRow | None:
+    """The oldest alarm that nobody has seen, of this machine or of a load that went through it."""
+    states = ("unacknowledged", "returned-unacknowledged")
+    return _alarm_of(facility, machine, AlarmRow.objects.filter(state__in=states))
+
+
+def undecided_alarm_of(facility: UUID, machine: UUID) -> AlarmRow | None:
+    """The alarm behind a load that stands stopped in this machine: resume or abort."""
+    stopped = LoadRow.objects.filter(facility_id=facility, machine=machine, stage="stopped").values("owner")
+    return _alarm_of(facility, machine, AlarmRow.objects.filter(state="acknowledged", owner__in=stopped))
+
+
+def _alarm_of(facility: UUID, machine: UUID, rows: QuerySet[AlarmRow]) -> AlarmRow | None:
+    loads = LoadRow.objects.filter(facility_id=facility, machine=machine).values("owner")
+    mine = rows.filter(Q(owner=machine) | Q(owner__in=loads), facility_id=facility, **STANDING)
+    return mine.order_by("raised_at").first()

@@ -12,7 +12,16 @@ from incidents.ledger.reading import leaf_of, read_stream, words_of
 from incidents.projections.models import LoadRow, TrayRow
 from incidents.queries.sentences import Names, sentence_of
 from incidents.rules import loads, release
-from incidents.rules.events import HoldLifted, Recorded, Stream, WordsRef
+from incidents.rules.corrections import CORRECTABLE
+from incidents.rules.events import (
+    AttributionCorrected,
+    EnteredFromPaper,
+    HoldLifted,
+    LoadReleasedOnPaper,
+    Recorded,
+    Stream,
+    WordsRef,
+)
 from incidents.rules.loads import SKEW, Load
 from incidents.rules.release import Hold
 
@@ -25,6 +34,10 @@ class Entry(NamedTuple):
     sentence: str
     detail: str
     position: int
+    event: UUID
+    words: str
+    correctable: bool
+    by_person: bool
 
 
 class Board(NamedTuple):
@@ -47,11 +60,15 @@ class LiftedBoard(NamedTuple):
 
 
 class TrayLine(NamedTuple):
+    """`fate` is what became of the tray other than the rest of its load: rejected, or the way it left."""
+
+    id: UUID
     label: str
     set_name: str
     place_in_set: int
     set_size: int
     owner: str
+    fate: str
 
 
 class LinkedLoad(NamedTuple):
@@ -74,14 +91,17 @@ class Story(NamedTuple):
     leaf: str
 
 
-def story(facility: UUID, load_id: UUID) -> Story | None:
-    """Everything about a load, folded from its own events; None where this facility has no such load."""
+def story(facility: UUID, load_id: UUID, before: int | None = None) -> Story | None:
+    """Everything about a load, folded from its own events; None where this facility has no such load.
+
+    With `before`, as it was known when the log had that size.
+    """
     stream = Stream("load", load_id)
-    events = read_stream(facility, stream)
+    events = read_stream(facility, stream, before)
     if not events:
         return None
     load = loads.fold(load_id, events)
-    words = words_of(facility, _digests(events))
+    words = words_of(facility, digests_of(events))
     names = Names(_people(events), words)
     return Story(
         load=load,
@@ -100,15 +120,19 @@ def story(facility: UUID, load_id: UUID) -> Story | None:
 def _people(events: Sequence[Recorded]) -> dict[UUID, str]:
     ids = {event.actor.id for event in events if event.actor.kind == "person"}
     for event in events:
+        if isinstance(event.data, AttributionCorrected):
+            ids |= {event.data.person, event.data.was}
+        if isinstance(event.data, EnteredFromPaper | LoadReleasedOnPaper) and event.data.claimed_by:
+            ids.add(event.data.claimed_by)
         if isinstance(event.data, HoldLifted):
             ids |= {signature.person for signature in event.data.signatures}
     return dict(Person.objects.filter(id__in=ids).values_list("id", "name"))
 
 
-def _digests(events: Iterable[Recorded]) -> set[str]:
+def digests_of(events: Iterable[Recorded]) -> set[str]:
     found = set()
     for event in events:
-        for name in ("words", "remark"):
+        for name in ("words", "remark", "surfaces", "cleaned_by"):
             ref = getattr(event.data, name, None)
             if isinstance(ref, WordsRef):
                 found.add(ref.digest)
@@ -134,12 +158,23 @@ def _lifted(events: Sequence[Recorded], names: Names) -> Iterable[LiftedBoard]:
 def _entry(event: Recorded, names: Names) -> Entry:
     glyph, sentence = sentence_of(event, names)
     said = names.said(getattr(event.data, "words", None) or getattr(event.data, "remark", None))
-    odd = _oddity(event)
+    odd = oddity_of(event)
     detail = " · ".join(part for part in (f"“{said}”" if said else "", odd) if part)
-    return Entry(event.occurred_at, glyph, sentence, detail, event.position)
+    kind = str(type(event.data).__struct_config__.tag)
+    return Entry(
+        event.occurred_at,
+        glyph,
+        sentence,
+        detail,
+        event.position,
+        event.event_id,
+        f"{event.occurred_at:%H:%M:%S} UTC {sentence}",
+        kind in CORRECTABLE,
+        event.actor.kind == "person",
+    )
 
 
-def _oddity(event: Recorded) -> str:
+def oddity_of(event: Recorded) -> str:
     """What is to be said of the two times: the one claimed and the one of the ledger."""
     recorded = f"recorded {event.recorded_at:%d %b %Y %H:%M:%S} UTC"
     if event.occurred_at - event.recorded_at > SKEW:
@@ -151,7 +186,18 @@ def _oddity(event: Recorded) -> str:
 
 def _trays(facility: UUID, load: Load) -> tuple[TrayLine, ...]:
     rows = TrayRow.objects.filter(facility_id=facility, tray__in=load.trays).order_by("set_name", "place_in_set")
-    return tuple(TrayLine(row.label, row.set_name, row.place_in_set, row.set_size, row.set_owner) for row in rows)
+    return tuple(
+        TrayLine(
+            row.tray,
+            row.label,
+            row.set_name,
+            row.place_in_set,
+            row.set_size,
+            row.set_owner,
+            load.fate_of(row.tray),
+        )
+        for row in rows
+    )
 
 
 def _linked(facility: UUID, ids: Iterable[UUID | None]) -> list[LinkedLoad]:
