@@ -6,8 +6,8 @@ from uuid import UUID
 
 from incidents.operations.deeds import Doing, decision, observation
 from incidents.queries import facts
-from incidents.rules import alarms
-from incidents.rules.events import AlarmRaised, Stream
+from incidents.rules import alarms, machines
+from incidents.rules.events import AlarmCleared, AlarmRaised, MachineBlocked, Stream
 from incidents.rules.loads import Load
 
 
@@ -17,6 +17,18 @@ def report_alarm(doing: Doing, *, load: UUID, code: str, phase: str) -> None:
     found = doing.load(load)
     event = alarm_of(doing, found, found.catalogue_edition, code, phase, doing.new("alarm"))
     doing.record(Stream("load", load), event)
+    block_after_repeats(doing, event)
+
+
+@observation
+def report_cleared(doing: Doing, *, load: UUID, alarm: UUID) -> None:
+    """The condition is gone, says whoever looked. That says nothing about the load."""
+    found = doing.load(load)
+    told = alarms.find(found, alarm)
+    if told is None:
+        doing.record(Stream("load", load), alarms.no_such_alarm(found))
+    else:
+        doing.record(Stream("load", load), AlarmCleared(code=told.code, alarm=alarm))
 
 
 @decision
@@ -39,6 +51,18 @@ def abort_cycle(doing: Doing, *, load: UUID, reason: str, alarm: UUID | None = N
     found = doing.load(load)
     said = doing.words(words) if words else None
     doing.record(Stream("load", load), alarms.abort(found, reason, alarm, said))
+
+
+def block_after_repeats(doing: Doing, event: AlarmRaised) -> None:
+    """Block the machine when the same fault came up as often as the facility's policy allows."""
+    if event.machine is None or not event.known:
+        return
+    policy = facts.policy(doing.facility)
+    times = facts.same_fault(doing.facility, event.machine, event.code, policy.same_fault_cycles)
+    machine = doing.machine(event.machine)
+    if times >= policy.same_fault_blocks and machines.blocked(machine, "") is None:
+        reason = f"“{event.title}” came up {times} times in {policy.same_fault_cycles} cycles"
+        doing.conclude(Stream("machine", event.machine), MachineBlocked(reason=reason))
 
 
 def alarm_of(

@@ -25,9 +25,11 @@ PLACES: tuple[Place, ...] = ("dirty-side", "chamber", "clean-side", "quarantine"
 
 
 @decision
-def assemble_load(doing: Doing, *, machine: UUID, chamber: str, trays: Sequence[UUID]) -> None:
+def assemble_load(
+    doing: Doing, *, machine: UUID, chamber: str, trays: Sequence[UUID], rack: UUID | None = None
+) -> None:
     """Put trays together for one cycle of a chamber. A tray that is still in an unfinished load stays there."""
-    _assemble(doing, _chamber(doing, machine, chamber), chamber, trays, rerun_of=None)
+    _assemble(doing, _chamber(doing, machine, chamber), chamber, trays, rerun_of=None, rack=rack)
 
 
 @decision
@@ -68,9 +70,15 @@ def place_load(doing: Doing, *, load: UUID, place: Place, spot: str = "") -> Non
 
 @decision
 def rerun_load(
-    doing: Doing, *, load: UUID, programme: str = "", machine: UUID | None = None, chamber: str = ""
+    doing: Doing,
+    *,
+    load: UUID,
+    programme: str = "",
+    machine: UUID | None = None,
+    chamber: str = "",
+    rack: UUID | None = None,
 ) -> None:
-    """Run a held load's items again as a new linked load, in the same chamber unless another one is named."""
+    """Run a held load's items again as a new linked load, in its chamber and rack unless others are named."""
     old = doing.load(load)
     refusal = reruns.rerun_refusal(old)
     if refusal is not None:
@@ -80,13 +88,24 @@ def rerun_load(
         raise refuse("machine-unknown", f"{old.name} names no machine.", "Choose a machine and a chamber.")
     recipe = _programme(doing, programme or old.programme_name)
     chamber = chamber or old.chamber
-    new = _assemble(doing, _chamber(doing, where, chamber), chamber, old.trays, rerun_of=load)
+    newest = facts.newest_loads(doing.facility, old.trays)
+    trays = [tray for tray in reruns.trays_to_run(old) if newest.get(tray, load) == load or not old.release]
+    if not trays:
+        raise refuse(
+            "nothing-to-run", f"Every tray of {old.name} went into another load since.", "Follow that load."
+        )
+    new = _assemble(doing, _chamber(doing, where, chamber), chamber, trays, rerun_of=load, rack=rack or old.rack)
     doing.record(Stream("load", load), RerunLinked(load=new.id))
     _start(doing, new, recipe, None)
 
 
 def _assemble(
-    doing: Doing, machine: MachineFact, chamber: str, trays: Sequence[UUID], rerun_of: UUID | None
+    doing: Doing,
+    machine: MachineFact,
+    chamber: str,
+    trays: Sequence[UUID],
+    rerun_of: UUID | None,
+    rack: UUID | None,
 ) -> Load:
     wanted = tuple(dict.fromkeys(trays))
     if not wanted:
@@ -94,7 +113,10 @@ def _assemble(
     known = {tray.id: tray for tray in facts.trays(doing.facility, wanted)}
     if len(known) < len(wanted):
         raise refuse("tray-unknown", "One of the trays is not registered here.", "Register its set in Set-up.")
+    _check_rack(doing, rack)
     for tray in known.values():
+        if tray.fate == "discarded":
+            raise refuse("tray-discarded", f"{tray.label} was discarded.", "Register the tray that replaces it.")
         if tray.load is not None and tray.load != rerun_of:
             raise refuse(
                 "tray-occupied",
@@ -112,6 +134,7 @@ def _assemble(
         machine_name=machine.name,
         chamber=chamber,
         rerun_of=rerun_of,
+        rack=rack,
     )
     doing.record(Stream("load", new), event)
     found: Load = doing.state(Stream("load", new))
@@ -120,6 +143,14 @@ def _assemble(
 
 def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycle: int | None) -> None:
     machine = _chamber(doing, load.machine, load.chamber)
+    blocked = machine.block_of(load.chamber)
+    if blocked is not None:
+        raise refuse(
+            "machine-blocked",
+            f"{machine.name} is blocked: {blocked}.",
+            "Use another one, or have it returned to service.",
+        )
+    _check_rack(doing, load.rack)
     busy = facts.load_in_chamber(doing.facility, machine.id, load.chamber)
     if busy is not None:
         other: Load = doing.state(Stream("load", busy))
@@ -136,6 +167,16 @@ def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycl
         machine_cycle=machine_cycle,
     )
     doing.record(Stream("load", load.id), event)
+
+
+def _check_rack(doing: Doing, rack: UUID | None) -> None:
+    if rack is None:
+        return
+    found = facts.rack(doing.facility, rack)
+    if found is None:
+        raise refuse("rack-unknown", "There is no such rack here.", "Scan its code again.")
+    if found.blocked:
+        raise refuse("rack-blocked", f"Rack {found.name} is blocked.", "Use another rack.")
 
 
 def _chamber(doing: Doing, machine: UUID | None, chamber: str) -> MachineFact:

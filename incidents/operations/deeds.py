@@ -76,9 +76,7 @@ class Doing:
 
     def load(self, load_id: UUID) -> Load:
         """The load that this deed is about, as it is now; refuses a stranger and a stale screen."""
-        load: Load = state_of(self.log, Stream("load", load_id))
-        if load.stage == "none":
-            raise Refused(Refusal("load-unknown", "There is no such load here.", "Scan its tag or search for it."))
+        load = self.state_of_load(load_id)
         expected = self.request.expected_version
         if expected is not None and expected != load.version:
             raise Refused(
@@ -88,6 +86,13 @@ class Doing:
                     "Read what changed, then decide again.",
                 )
             )
+        return load
+
+    def state_of_load(self, load_id: UUID) -> Load:
+        """Another load that the deed names; refuses a stranger."""
+        load: Load = state_of(self.log, Stream("load", load_id))
+        if load.stage == "none":
+            raise Refused(Refusal("load-unknown", "There is no such load here.", "Scan its tag or search for it."))
         return load
 
     def machine(self, machine_id: UUID) -> Machine:
@@ -119,8 +124,20 @@ class Doing:
             self._before[stream.id] = reprocessing.fate(state_of(self.log, stream))
         return self.log.append(stream, event, occurred_at=occurred_at, sequence=sequence)
 
+    def conclude(self, stream: Stream, event: AnyEvent) -> list[Recorded]:
+        """Append what follows from the deed by rule: drawn now, neither observed nor at the time claimed."""
+        return self._append(stream, event, self.request.now, None)
+
+    def claim(self, stream: Stream, event: AnyEvent, occurred_at: datetime) -> list[Recorded]:
+        """Append one of several things that a deed tells of, at the time claimed for it alone."""
+        return self._append(stream, event, occurred_at, None)
+
     def settle(self) -> None:
         """End or reopen the older loads whose trays' fate this deed changed, and theirs in turn."""
+        for load in list(self._before):
+            end = reprocessing.own_end(self.log, load)
+            if end is not None:
+                self.conclude(Stream("load", load), end)
         settled: dict[UUID, reprocessing.Fate] = {}
         while True:
             moved = [
@@ -133,8 +150,7 @@ class Doing:
             for load in moved:
                 settled[load] = reprocessing.fate(state_of(self.log, Stream("load", load)))
                 for older, event in reprocessing.consequences(self.log, load):
-                    # Drawn by the ledger now: neither the device's observation nor at the time it claims.
-                    self._append(Stream("load", older), event, self.request.now, None)
+                    self.conclude(Stream("load", older), event)
 
 
 def refuse(code: str, sentence: str, next_step: str) -> Refused:

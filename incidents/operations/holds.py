@@ -6,10 +6,12 @@ from collections.abc import Sequence
 from uuid import UUID
 
 from incidents.identity import signing
+from incidents.identity.signing import UsedSigning
 from incidents.operations.deeds import Doing, decision, refuse
 from incidents.rules import release as rules
-from incidents.rules.events import Purpose, SeenLoad, Signature, Stream, Verdict
+from incidents.rules.events import LoadReleased, Purpose, SeenLoad, Signature, Stream, Verdict
 from incidents.rules.loads import Load
+from incidents.rules.refusals import Refusal
 
 
 @decision
@@ -60,8 +62,45 @@ def release_load(doing: Doing, *, load: UUID, purpose: Purpose, signings: Sequen
     doing.record(Stream("load", load), rules.release(found, purpose, signature, doing.log.size))
 
 
-def _signature(doing: Doing, load: Load, signing_id: UUID) -> Signature:
-    """Use a signature: once, within its 60 s, for this deed, on the load exactly as it is now."""
+@decision
+def release_round(doing: Doing, *, loads: Sequence[UUID], purpose: Purpose, signings: Sequence[UUID]) -> None:
+    """Release a listed batch by one signature: each load as it was seen; what moved since is left out.
+
+    The receipt tells which loads were released; the page names the others with their reasons.
+    """
+    if len(signings) != 1:
+        raise refuse("signature-missing", "A release round needs one signature.", "Sign with badge and PIN.")
+    used = _used(doing, signings[0])
+    if used.person != doing.by.actor.id:
+        raise refuse(
+            "other-person",
+            "This badge is not yours. A release is signed by whoever makes it.",
+            "Sign with your own.",
+        )
+    seen = {each.load: each for each in used.seen}
+    decided = [
+        (load, _decided(doing, load, seen.get(load), used, signings[0], purpose)) for load in dict.fromkeys(loads)
+    ]
+    for load, event in decided:
+        if not isinstance(event, Refusal):
+            doing.record(Stream("load", load), event)
+    refused = [event for _, event in decided if isinstance(event, Refusal)]
+    if len(refused) == len(decided):
+        first = refused[0] if refused else Refusal("no-loads", "No load was chosen.", "Choose loads from the list.")
+        raise refuse(first.code, first.sentence, first.next_step)
+
+
+def _decided(
+    doing: Doing, load_id: UUID, seen: SeenLoad | None, used: UsedSigning, signing_id: UUID, purpose: Purpose
+) -> LoadReleased | Refusal:
+    load: Load = doing.state(Stream("load", load_id))
+    if seen is None or not _is_as_seen(doing, load, seen):
+        return Refusal("stale", f"{load.name} changed since you looked.", "Read what changed, sign again.")
+    return rules.release(load, purpose, _as_signed(used, signing_id, seen), doing.log.size)
+
+
+def _used(doing: Doing, signing_id: UUID) -> UsedSigning:
+    """Use a signature: once, within its 60 s, for this deed."""
     used = signing.use(doing.facility, signing_id, doing.request.deed, doing.request.now)
     if used is None:
         raise refuse(
@@ -69,17 +108,30 @@ def _signature(doing: Doing, load: Load, signing_id: UUID) -> Signature:
             "The signature is no longer good: it serves one act, within 60 seconds. Nothing was written.",
             "Sign again.",
         )
-    stream = Stream("load", load.id)
-    seen = next((seen for seen in used.seen if seen.load == load.id), None)
-    if seen is None or seen.version != load.version or seen.leaf != doing.log.leaf_of(stream, load.version):
-        raise refuse(
-            "stale", f"{load.name} changed since you looked. Nothing was written.", "Read what changed, sign again."
-        )
+    return used
+
+
+def _is_as_seen(doing: Doing, load: Load, seen: SeenLoad) -> bool:
+    return seen.version == load.version and seen.leaf == doing.log.leaf_of(Stream("load", load.id), load.version)
+
+
+def _as_signed(used: UsedSigning, signing_id: UUID, seen: SeenLoad) -> Signature:
     return Signature(
         person=used.person,
         meaning=used.meaning,
         signing=signing_id,
         signed_at=used.signed_at,
-        seen=(SeenLoad(seen.load, seen.version, seen.leaf),),
+        seen=(seen,),
         roles=used.roles,
     )
+
+
+def _signature(doing: Doing, load: Load, signing_id: UUID) -> Signature:
+    """A signature for this deed on this load exactly as it is now."""
+    used = _used(doing, signing_id)
+    seen = next((seen for seen in used.seen if seen.load == load.id), None)
+    if seen is None or not _is_as_seen(doing, load, seen):
+        raise refuse(
+            "stale", f"{load.name} changed since you looked. Nothing was written.", "Read what changed, sign again."
+        )
+    return _as_signed(used, signing_id, seen)

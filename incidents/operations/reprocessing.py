@@ -26,6 +26,12 @@ def fate(load: Load) -> Fate:
     return Fate(load.stage == "finished", release.disposition(load), release.under_recall(load))
 
 
+def own_end(log: Log, load: UUID) -> LoadReprocessed | LoadReopened | None:
+    """What follows for a load itself from trays that left it another way."""
+    state: Load = state_of(log, Stream("load", load))
+    return reruns.settle(state, facts.later_loads(log.facility, load)) if state.left else None
+
+
 def consequences(log: Log, load: UUID) -> Iterator[tuple[UUID, LoadReprocessed | LoadReopened]]:
     """Older loads that end or open again now that this load's fate changed."""
     for older in facts.earlier_loads(log.facility, load):

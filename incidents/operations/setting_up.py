@@ -3,18 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from datetime import date
 
 from incidents.operations.deeds import Doing, decision, refuse
 from incidents.queries import facts
-from incidents.rules import programmes
+from incidents.rules import catalogue, policies, programmes
 from incidents.rules.events import (
-    CataloguePublished,
     Criterion,
     FacilityOpened,
     Fault,
     MachineRegistered,
     Phase,
+    PolicySet,
     ProgrammePublished,
+    RejectReason,
     SetRegistered,
     Stream,
     Tray,
@@ -75,18 +77,43 @@ def publish_programme(
 
 @decision
 def publish_catalogue(doing: Doing, *, faults: Sequence[Fault]) -> None:
-    """Publish the whole fault catalogue as its next edition."""
-    before = facts.catalogue(doing.facility)
-    publication = CataloguePublished(edition=before.edition + 1 if before else 1, faults=tuple(faults))
-    doing.record(Stream("catalogue", doing.facility), programmes.catalogue_refusal(publication) or publication)
+    """Publish the first fault catalogue of a facility; its next editions are drafted (`operations.catalogue`)."""
+    stream = Stream("catalogue", doing.facility)
+    doing.record(stream, catalogue.found(doing.state(stream), faults))
 
 
 @decision
-def register_set(doing: Doing, *, name: str, owner: str, labels: Sequence[str]) -> None:
-    """Register a set and its trays; the tray is what is traced."""
+def set_policy(
+    doing: Doing,
+    *,
+    source: str,
+    same_fault_blocks: int,
+    same_fault_cycles: int,
+    rest_may_go_on: Sequence[RejectReason],
+) -> None:
+    """Set what the trade leaves to the facility, with the source it goes by."""
+    policy = PolicySet(
+        edition=facts.policy(doing.facility).edition + 1,
+        source=source.strip(),
+        same_fault_blocks=same_fault_blocks,
+        same_fault_cycles=same_fault_cycles,
+        rest_may_go_on=tuple(rest_may_go_on),
+    )
+    doing.record(Stream("policy", doing.facility), policies.policy_refusal(policy) or policy)
+
+
+@decision
+def register_set(
+    doing: Doing, *, name: str, owner: str, labels: Sequence[str], loaner: bool = False, needed_by: str = ""
+) -> None:
+    """Register a set and its trays; the tray is what is traced. A loaner is needed back by a date."""
     wanted = [label.strip() for label in labels if label.strip()]
     if not name.strip() or not wanted:
         raise refuse("set-incomplete", "A set needs a name and at least one tray.", "Fill them in.")
+    if loaner and not (owner.strip() and _is_date(needed_by)):
+        raise refuse(
+            "loaner-incomplete", "A loaner set needs its owner and the date it is needed by.", "Fill them in."
+        )
     if any(len(label) > 120 for label in wanted):
         raise refuse("label-long", "A tray's label has more than 120 characters.", "Shorten it.")
     taken = facts.trays_labelled(doing.facility, wanted)
@@ -95,5 +122,19 @@ def register_set(doing: Doing, *, name: str, owner: str, labels: Sequence[str]) 
         raise refuse("tray-taken", f"Tray “{min(doubled)}” exists already.", "Give each tray its own label.")
     trays = tuple(Tray(doing.new(f"tray {n}"), label) for n, label in enumerate(wanted, 1))
     doing.record(
-        Stream("set", doing.new("set")), SetRegistered(name=name.strip(), owner=owner.strip(), trays=trays)
+        Stream("set", doing.new("set")),
+        SetRegistered(
+            name=name.strip(),
+            owner=owner.strip(),
+            trays=trays,
+            loaner=loaner,
+            needed_by=needed_by if loaner else "",
+        ),
     )
+
+
+def _is_date(text: str) -> bool:
+    try:
+        return date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
