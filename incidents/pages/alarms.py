@@ -13,16 +13,17 @@ from django.views.decorators.http import require_POST
 from incidents.identity.models import Person
 from incidents.operations import alarms as deeds
 from incidents.operations.deeds import Outcome
-from incidents.pages.here import Here, in_facility, said
+from incidents.pages.here import Here, Unreadable, in_facility, said
 from incidents.pages.loads import story_or_404
+from incidents.pages.scanning import scan_first, stands_at
 from incidents.pages.templatetags.sluicegate import clock
-from incidents.queries import facts, machine_story
+from incidents.queries import facts, floor, machine_story
 from incidents.rules import alarms, authority
 from incidents.rules.alarms import Alarm
 from incidents.rules.events import Stream
 from incidents.rules.refusals import Refusal
 
-STEPS = ("Seen", "Decide", "Place")
+STEPS = ("Scan", "Seen", "Decide", "Place")
 
 
 @in_facility
@@ -40,7 +41,10 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
     if holder is None or found is None:
         raise Http404
     load = told.load if told else None
+    machine = load.machine if load else owner
     step = _step(found, load)
+    if step in ("seen", "decide") and not stands_at(here.request, machine, here.now):
+        step = "scan"
     catalogue = facts.catalogue(here.facility.id, load.catalogue_edition or None if load else None)
     fault = alarms.catalogue_entry(catalogue.faults, found.code) if catalogue else None
     return here.page(
@@ -50,6 +54,7 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         kind=kind,
         owner=owner,
         holder=holder,
+        machine_name=load.machine_name if load else holder.name,
         load=load,
         story=told,
         alarm=found,
@@ -59,6 +64,7 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         caution=fault.caution if fault else alarms.UNKNOWN_FAULT_CAUTION,
         resume_refusal=_resume_refusal(here, found, load),
         reasons=alarms.ABORT_REASONS.items(),
+        free=floor.free_chambers(here.facility.id, load.machine, load.chamber) if load else [],
         refusal=refusal,
         steps=_steps(step) if load and (step != "done" or load.stage == "aborted") else [],
     )
@@ -75,7 +81,7 @@ def _step(alarm: Alarm, load: Any) -> str:
 
 
 def _steps(step: str) -> list[dict[str, str]]:
-    names = ["seen", "decide", "place", "done"]
+    names = ["scan", "seen", "decide", "place", "done"]
     at = names.index(step)
     return [
         {"title": title, "state": "done" if n < at else "current" if n == at else "ahead"}
@@ -104,10 +110,18 @@ def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, wor
 def acknowledge(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponse:
     if kind not in ("load", "machine"):
         raise Http404
+    _require_scan(here, story_or_404(here, owner).load.machine if kind == "load" else owner)
     outcome = deeds.acknowledge_alarm(here.asks(expecting=False), stream=Stream(kind, owner), alarm=alarm)
     if isinstance(outcome, Refusal) and outcome.code == "already-acknowledged":
         outcome = _who_saw_it(here, kind, owner, alarm) or outcome
     return _done(here, kind, owner, alarm, outcome)
+
+
+def _require_scan(here: Here, machine: UUID | None) -> None:
+    """An alarm is answered at its machine. Raises Unreadable."""
+    if not stands_at(here.request, machine, here.now):
+        refusal = scan_first("the machine")
+        raise Unreadable(refusal.sentence.removesuffix(" Nothing was written."), refusal.next_step, status=409)
 
 
 def _who_saw_it(here: Here, kind: str, owner: UUID, alarm_id: UUID) -> Refusal | None:
@@ -128,6 +142,7 @@ def _who_saw_it(here: Here, kind: str, owner: UUID, alarm_id: UUID) -> Refusal |
 @require_POST
 @in_facility
 def resume(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
+    _require_scan(here, story_or_404(here, owner).load.machine)
     outcome = deeds.resume_cycle(here.asks(), load=owner, alarm=alarm)
     return _done(here, "load", owner, alarm, outcome, "The resume is recorded.")
 
@@ -135,6 +150,7 @@ def resume(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
 @require_POST
 @in_facility
 def abort(here: Here, owner: UUID, alarm: UUID) -> HttpResponse:
+    _require_scan(here, story_or_404(here, owner).load.machine)
     outcome = deeds.abort_cycle(
         here.asks(),
         load=owner,

@@ -72,7 +72,7 @@ def release(here: Here, load: UUID) -> HttpResponseBase:
 
 def _release(here: Here, told: Story) -> HttpResponse:
     """The deed itself is asked before the load's state, so that one sent twice gets its old answer."""
-    signer = _signer(here, "")
+    signer = signer_of(here, "")
     if signer is None:
         return _sign_page(here, told, "release.html", NOT_SIGNED)
     load, asks = told.load, here.asks()
@@ -103,7 +103,7 @@ def lift(here: Here, load: UUID) -> HttpResponseBase:
 
 def _lift(here: Here, told: Story, key: str, board: Board | None) -> HttpResponse:
     load = told.load
-    signers = [_signer(here, suffix) for suffix in ("", "-2") if f"badge{suffix}" in here.request.POST]
+    signers = [signer_of(here, suffix) for suffix in ("", "-2") if f"badge{suffix}" in here.request.POST]
     if not signers or None in signers:
         return _lift_page(here, told, board, NOT_SIGNED) if board else load_page(here, load.id, NOT_SIGNED)
     asks = here.asks()
@@ -123,7 +123,7 @@ def _lift_page(here: Here, told: Story, board: Board, refusal: Refusal | None = 
     return _sign_page(here, told, "lift.html", refusal, board=board, people=people)
 
 
-def _signer(here: Here, suffix: str) -> Person | None:
+def signer_of(here: Here, suffix: str) -> Person | None:
     """Whoever the badge and the PIN just given prove, all factors each time."""
     badge, pin = said(here.request, f"badge{suffix}"), here.request.POST.get(f"pin{suffix}", "")
     if len(badge) > 64 or len(pin) > 128:

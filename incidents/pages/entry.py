@@ -17,6 +17,9 @@ from incidents.identity.models import Person
 from incidents.identity.rights import facilities_of
 from incidents.operations import founding
 from incidents.pages.forms import BadgeForm, FirstRunForm, PasswordForm
+from incidents.pages.here import Board
+from incidents.pages.now import board_of
+from incidents.pages.wall import board_facility
 from incidents.rules.refusals import Refusal
 
 
@@ -48,8 +51,18 @@ def sign_in(request: HttpRequest) -> HttpResponseBase:
             login(request, person)
             return redirect(_onward(request))
         form.add_error(None, "That did not match. Nothing was opened. Try again, or use the other way in.")
-    context = {"form": form, "by_password": by_password, "next": request.GET.get("next", "")}
+    context = {"form": form, "by_password": by_password, "next": request.GET.get("next", ""), **_board(request)}
     return render(request, "sign_in.html", context, status=422 if form.is_bound else 200)
+
+
+def _board(request: HttpRequest) -> dict[str, Any]:
+    """What a workstation that is a board goes on showing while nobody is signed in: no names, no links."""
+    facility = board_facility(request)
+    if facility is None:
+        return {"lanes": None}
+    shown = board_of(Board(facility, timezone.now()))
+    lanes = [lane | {"url": "", "load_url": ""} for lane in shown["lanes"]]
+    return {"lanes": lanes, "tiles": shown["tiles"], "facility_shown": facility}
 
 
 def _posted(request: HttpRequest) -> QueryDict | None:

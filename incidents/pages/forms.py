@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import unicodedata
 import zoneinfo
+from datetime import datetime
 from typing import Any
 
 from django import forms
@@ -29,6 +30,23 @@ class Text(forms.CharField):
         if any(unicodedata.category(sign) in ("Cc", "Cs") for sign in text):
             raise forms.ValidationError("This holds a control character. Remove it.")
         return text
+
+
+class Moment(forms.DateTimeField):
+    """A date and a time by the facility's own clock; one that brings a zone of its own is refused."""
+
+    def __init__(self, **more: Any) -> None:
+        super().__init__(
+            widget=forms.DateTimeInput(attrs={"type": "datetime-local", "step": "1"}),
+            input_formats=["%Y-%m-%dT%H:%M:%S", "%Y-%m-%dT%H:%M"],
+            **more,
+        )
+
+    def to_python(self, value: Any) -> datetime | None:
+        if value in self.empty_values:
+            return None
+        read: datetime | None = super(forms.DateTimeField, self).to_python(value)  # by these formats alone
+        return read
 
 
 class Lines(Text):
@@ -140,6 +158,14 @@ class SetForm(forms.Form):
     name = Text(label="Set", max_length=120)
     owner = Text(label="Owner", max_length=120, required=False, help_text="The department it belongs to.")
     labels = Lines(label="Trays", help_text="One label a line: the code on each tray.")
+    loaner = forms.BooleanField(label="It is a loaner: it goes back to its owner", required=False)
+    needed_by = forms.DateField(
+        label="Needed by",
+        required=False,
+        widget=forms.DateInput(attrs={"type": "date"}),
+        input_formats=["%Y-%m-%d"],
+        help_text="For a loaner: the day by which its owner needs it back.",
+    )
 
 
 class ProgrammeForm(forms.Form):

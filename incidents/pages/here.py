@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import functools
 import unicodedata
+import zoneinfo
 from collections.abc import Callable, Collection
 from datetime import UTC, datetime
 from typing import Any, Concatenate, NamedTuple, ParamSpec
@@ -76,6 +77,13 @@ class Here(NamedTuple):
         return render(self.request, template, self.context(nav, **more), status=status)
 
 
+class Board(NamedTuple):
+    """A facility's board read by nobody in particular."""
+
+    facility: Facility
+    now: datetime
+
+
 View = Callable[Concatenate[Here, P], HttpResponseBase]
 Page = Callable[..., HttpResponseBase]
 
@@ -99,7 +107,7 @@ def in_facility(view: View[P]) -> Page:
             return here.page(
                 "problem.html",
                 "now",
-                status=400,
+                status=unread.status,
                 title="That could not be read",
                 sentence=unread.sentence,
                 next_step=unread.next_step,
@@ -145,13 +153,27 @@ def set_up(view: View[P]) -> Page:
     return in_facility(seen)
 
 
+def moment_of(here: Here, text: str) -> datetime | None:
+    """A moment typed by the facility's own clock, in UTC; None where it can't be read."""
+    try:
+        local = datetime.fromisoformat(text)
+        if local.tzinfo is not None:
+            return None
+        return local.replace(tzinfo=zoneinfo.ZoneInfo(here.facility.time_zone)).astimezone(UTC)
+    except (ValueError, OverflowError):
+        return None
+
+
 class Unreadable(Exception):
     """A form says something that can't be read; nothing is guessed, and nothing was written."""
 
-    def __init__(self, sentence: str, next_step: str = "Go back, look, and send it again.") -> None:
+    def __init__(
+        self, sentence: str, next_step: str = "Go back, look, and send it again.", status: int = 400
+    ) -> None:
         super().__init__(sentence)
         self.sentence = f"{sentence} Nothing was written."
         self.next_step = next_step
+        self.status = status
 
 
 def said(request: HttpRequest, name: str) -> str:

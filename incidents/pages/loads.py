@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from datetime import datetime
 from typing import Any
 from uuid import UUID
 
@@ -17,16 +18,19 @@ from incidents.operations.deeds import Outcome
 from incidents.pages.acts import acts_of
 from incidents.pages.here import (
     Here,
+    Unreadable,
     chosen,
     in_facility,
+    moment_of,
     posted_uuid,
     posted_whole,
     said,
     said_shortly,
     uuid_of,
 )
+from incidents.pages.load_forms import offered
 from incidents.pages.templatetags.sluicegate import count_words
-from incidents.queries import floor, search
+from incidents.queries import floor, racks, search
 from incidents.queries.story import Story, story
 from incidents.rules.events import Place
 from incidents.rules.refusals import Refusal
@@ -61,7 +65,37 @@ def _looked_for(chosen: str, wanted: str) -> str:
 
 @in_facility
 def load(here: Here, load: UUID) -> HttpResponseBase:
+    """A load's page; with `at` (a size of the log) or `when` (a moment) as it was known then, without acts."""
+    asked = here.request.GET
+    if asked.get("when"):
+        moment = moment_of(here, asked["when"])
+        if moment is None:
+            raise Unreadable("The moment asked for can’t be read.", "Give a date and a time.")
+        return _past(here, load, floor.size_at(here.facility.id, moment), moment)
+    if asked.get("at"):
+        at = asked["at"]
+        if not (at.isascii() and at.isdigit() and len(at) < 16):
+            raise Unreadable("The position asked for can’t be read.", "Give a whole number.")
+        return _past(here, load, int(at), None)
     return load_page(here, load)
+
+
+def _past(here: Here, load_id: UUID, before: int, when: datetime | None) -> HttpResponse:
+    """The load as it was known. Its dashed frame says so, and it offers no act."""
+    story_or_404(here, load_id)
+    told = story(here.facility.id, load_id, before)
+    if told is None:
+        raise Unreadable("Nothing was known of this load then.", "Ask for a later moment.")
+    return here.page(
+        "load_past.html",
+        "loads",
+        story=told,
+        load=told.load,
+        headline=headline(told),
+        when=when,
+        size=before,
+        earlier=told.entries[-1].position if len(told.entries) > 1 else None,
+    )
 
 
 def load_page(here: Here, load_id: UUID, refusal: Refusal | None = None) -> HttpResponse:
@@ -76,7 +110,10 @@ def load_page(here: Here, load_id: UUID, refusal: Refusal | None = None) -> Http
         refusal=refusal,
         headline=headline(told),
         acts=acts_of(here, told),
+        rerun_chambers=floor.free_chambers(here.facility.id, told.load.machine, told.load.chamber),
+        more_deeds=offered(here, told),
         programmes=floor.programme_names(here.facility.id),
+        racks=racks.to_choose(here.facility.id) if told.load.rack else [],
     )
 
 
@@ -95,6 +132,8 @@ def headline(told: Story) -> dict[str, Any]:
     words = told.disposition + (", under recall review" if told.under_recall else "")
     if told.under_recall and told.disposition == "reprocessed":
         lead = "Its trays were washed again since. What they were used for in between is still open."
+    elif told.under_recall and told.load.left_on_paper and told.load.release is None:
+        lead = "It left on paper though something stood against it: its trays may be in use. Find them first."
     elif told.under_recall:
         lead = "It was held after its release: its trays may be in use. Find them first."
     elif told.disposition == "reprocessed":
@@ -141,7 +180,13 @@ def assemble(here: Here) -> HttpResponseBase:
         machine, _, chamber = here.request.POST.get("chamber", "").partition("/")
         trays = [uuid_of(tray, "tray") for tray in here.request.POST.getlist("tray")]
         asks = here.asks(expecting=False)
-        outcome = cycles.assemble_load(asks, machine=uuid_of(machine, "chamber"), chamber=chamber, trays=trays)
+        outcome = cycles.assemble_load(
+            asks,
+            machine=uuid_of(machine, "chamber"),
+            chamber=chamber,
+            trays=trays,
+            rack=posted_uuid(here.request, "rack"),
+        )
         if not isinstance(outcome, Refusal):
             messages.success(here.request, "The load is assembled. Start its cycle.")
             return redirect("load", slug=here.facility.slug, load=named(asks.deed, "load"))
@@ -153,6 +198,8 @@ def assemble(here: Here) -> HttpResponseBase:
         refusal=refusal,
         chambers=floor.chambers(here.facility.id),
         trays=search.trays_with_whereabouts(here.facility.id),
+        racks=racks.to_choose(here.facility.id),
+        chosen_rack=here.request.POST.get("rack", ""),
         chosen_machine=here.request.GET.get("machine", ""),
         chosen_trays=here.request.POST.getlist("tray") or here.request.GET.getlist("tray"),
     )
@@ -207,12 +254,14 @@ def place(here: Here, load: UUID) -> HttpResponse:
 @in_facility
 def rerun(here: Here, load: UUID) -> HttpResponse:
     asks = here.asks()
+    machine, _, chamber = said(here.request, "where").partition("/")
     outcome = cycles.rerun_load(
         asks,
         load=load,
         programme=said(here.request, "programme"),
-        machine=posted_uuid(here.request, "machine"),
-        chamber=said(here.request, "chamber"),
+        machine=uuid_of(machine, "where") if machine else None,
+        chamber=chamber,
+        rack=posted_uuid(here.request, "rack"),
     )
     if isinstance(outcome, Refusal):
         return load_page(here, load, outcome)

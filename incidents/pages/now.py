@@ -11,10 +11,12 @@ from django.http import HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
 
-from incidents.pages.here import Here, in_facility
+from incidents.pages.here import Board, Here, Unreadable, in_facility, moment_of
+from incidents.pages.scanning import note_scan
 from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
 from incidents.queries import facts, floor, search
 from incidents.queries.floor import Chamber, Matter
+from incidents.rules import paper
 
 GLYPHS = {
     "rerun-due": "reprocessed",
@@ -24,6 +26,9 @@ GLYPHS = {
     "decision-due": "caution",
     "recall": "recall",
     "cycle-without-load": "todo",
+    "machine-blocked": "blocked",
+    "contamination-due": "caution",
+    "forms-missing": "print",
 }
 WHOLE = [{"title": "", "share": 1.0}]
 ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
@@ -36,24 +41,45 @@ A_DAY_S = 24 * 3600
 
 @in_facility
 def now(here: Here) -> HttpResponseBase:
-    """The page, or only its panes when it asks for itself again."""
+    """The page, or only its panes when it asks for itself again; or the past, where a moment is asked for."""
+    if here.request.GET.get("when"):
+        return _past(here)
     template = "now_panes.html" if here.request.headers.get("HX-Request") else "now.html"
+    return here.page(template, "now", **board_of(here))
+
+
+def _past(here: Here) -> HttpResponseBase:
+    """What needed someone as it was known then. Nobody acts on it."""
+    moment = moment_of(here, here.request.GET["when"])
+    if moment is None:
+        raise Unreadable("The moment asked for can’t be read.", "Give a date and a time.")
+    size = floor.size_at(here.facility.id, moment)
+    return here.page(
+        "now_past.html",
+        "now",
+        when=moment,
+        size=size,
+        matters=floor.open_items(here.facility.id, before=size),
+        passages=floor.passages_at(here.facility.id, size),
+    )
+
+
+def board_of(here: Here | Board) -> dict[str, Any]:
+    """What stands on Now and on the wall: nobody's name is in it."""
     matters = floor.open_items(here.facility.id)
     chambers = floor.chambers(here.facility.id)
     alarming = {matter.owner: matter for matter in matters if matter.owner_kind == "machine" and matter.alarm}
     unseen = [matter for matter in matters if matter.kind == "alarm"]
-    return here.page(
-        template,
-        "now",
-        matters=[_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
-        lanes=[_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
-        tiles=_tiles(here, unseen),
-        unseen=len(unseen),
-        alarm=max(unseen, key=lambda matter: matter.since).title if unseen else "",
-    )
+    return {
+        "matters": [_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
+        "lanes": [_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
+        "tiles": _tiles(here, unseen),
+        "unseen": len(unseen),
+        "alarm": max(unseen, key=lambda matter: matter.since).title if unseen else "",
+    }
 
 
-def _tiles(here: Here, unseen: list[Matter]) -> list[dict[str, Any]]:
+def _tiles(here: Here | Board, unseen: list[Matter]) -> list[dict[str, Any]]:
     """What there is of each kind: the oldest alarm, the newest loads by name."""
     counts = floor.counts(here.facility.id)
     oldest = _since(here, min(unseen, key=lambda matter: matter.since)) if unseen else ""
@@ -71,7 +97,7 @@ def _tiles(here: Here, unseen: list[Matter]) -> list[dict[str, Any]]:
     return [alarms, *(_tile(here, counts[kind], kind, *words) for kind, *words in named)]
 
 
-def _tile(here: Here, count: int, kind: str, disposition: str, words: str, none: str) -> dict[str, Any]:
+def _tile(here: Here | Board, count: int, kind: str, disposition: str, words: str, none: str) -> dict[str, Any]:
     newest = [row.name for row in floor.loads(here.facility.id, disposition=disposition, limit=2)] if count else []
     more = f" and {count - len(newest)} more" if count > len(newest) else ""
     where = urlencode({"disposition": disposition})
@@ -85,11 +111,11 @@ def _tile(here: Here, count: int, kind: str, disposition: str, words: str, none:
     }
 
 
-def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
+def _matter(here: Here | Board, matter: Matter, *, first: bool) -> dict[str, Any]:
     is_alarm = matter.kind == "alarm"
     return {
         "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
-        "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS[matter.kind],
+        "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS.get(matter.kind, "todo"),
         "title": matter.title,
         "detail": f"{matter.priority.capitalize()} · {_since(here, matter)}",
         "age": ago(_age_s(here, matter)),
@@ -99,32 +125,35 @@ def _matter(here: Here, matter: Matter, *, first: bool) -> dict[str, Any]:
     }
 
 
-def _age_s(here: Here, matter: Matter) -> int:
+def _age_s(here: Here | Board, matter: Matter) -> int:
     return max(0, int((here.now - matter.since).total_seconds()))
 
 
-def _since(here: Here, matter: Matter) -> str:
+def _since(here: Here | Board, matter: Matter) -> str:
     """By the clock within a day, else by the date."""
     words = clock if _age_s(here, matter) < A_DAY_S else day
     return f"since {words(matter.since, here.facility.time_zone)}"
 
 
-def _url_of(here: Here, matter: Matter) -> str:
+def _url_of(here: Here | Board, matter: Matter) -> str:
     slug = here.facility.slug
     if matter.alarm is not None:
         return reverse("alarm", args=[slug, matter.owner_kind, matter.owner, matter.alarm])
-    if matter.owner_kind == "load":
-        return reverse("load", args=[slug, matter.owner])
-    return ""
+    if matter.owner_kind == "machine":
+        return reverse("machine", args=[slug, matter.owner])
+    if matter.owner_kind == "downtime":
+        return reverse("downtime", args=[slug])
+    return reverse("load", args=[slug, matter.owner]) if matter.owner_kind == "load" else ""
 
 
-def _lane(here: Here, chamber: Chamber, alarming: Matter | None) -> dict[str, Any]:
+def _lane(here: Here | Board, chamber: Chamber, alarming: Matter | None) -> dict[str, Any]:
     """A chamber's lane; `alarming` is an unseen alarm of the machine itself."""
     load = chamber.load
     name = chamber.machine_name if chamber.only_chamber else f"{chamber.machine_name} {chamber.chamber}"
     lane: dict[str, Any] = {
         "name": name,
         "key": f"lane-{chamber.machine}-{chamber.chamber}",
+        "url": reverse("machine", args=[here.facility.slug, chamber.machine]),
         "phases": chamber.phases or WHOLE,
         "filled": 0.0,
         "kind": "free",
@@ -136,6 +165,8 @@ def _lane(here: Here, chamber: Chamber, alarming: Matter | None) -> dict[str, An
             "detail": "no load is known in it",
             "glyph": ALARM_GLYPHS[alarming.priority],
         }
+    if load is None and chamber.blocked is not None:
+        return lane | {"state_words": "Blocked", "detail": chamber.blocked, "glyph": "blocked", "kind": "blocked"}
     if load is None:
         empty = {"state_words": "Free", "detail": "ready for a load", "phases": WHOLE}
         return lane | empty
@@ -151,7 +182,7 @@ def _lane(here: Here, chamber: Chamber, alarming: Matter | None) -> dict[str, An
     return lane | {"state_words": "Running", "detail": detail, "glyph": "process", "kind": "running"}
 
 
-def _filled(here: Here, chamber: Chamber) -> float:
+def _filled(here: Here | Board, chamber: Chamber) -> float:
     """The share of the planned time that has gone by; a plan, not a reading."""
     load = chamber.load
     if load is None or load.started_at is None or load.expected_end_at is None:
@@ -161,7 +192,7 @@ def _filled(here: Here, chamber: Chamber) -> float:
     return min(1.0, max(0.0, (until - load.started_at).total_seconds() / planned)) if planned else 0.0
 
 
-def _time_left(here: Here, chamber: Chamber) -> str:
+def _time_left(here: Here | Board, chamber: Chamber) -> str:
     end = chamber.load.expected_end_at if chamber.load else None
     if end is None:
         return "no expected end is known"
@@ -176,6 +207,7 @@ def scan(here: Here) -> HttpResponse:
     slug = here.facility.slug
     machine = facts.machine_by_code(here.facility.id, code) if code else None
     if machine is not None:
+        note_scan(here.request, machine.id, here.now)
         return redirect(_of_machine(here, machine.id))
     load = search.load_by_code(here.facility.id, code) if code else None
     if load is not None:
@@ -183,18 +215,22 @@ def scan(here: Here) -> HttpResponse:
     tray = search.tray_by_label(here.facility.id, code) if code else None
     if tray is not None:
         return redirect(reverse("assemble", args=[slug]) + f"?tray={tray}")
+    if paper.is_label(code):
+        return redirect(reverse("find-form", args=[slug]) + f"?{urlencode({'number': code})}")
     messages.warning(here.request, f"Nothing here has the code “{code}”. Scan again, or search under Loads.")
     return redirect("now", slug=slug)
 
 
 def _of_machine(here: Here, machine: UUID) -> str:
+    """An unseen alarm of the machine or of a load that was in it, else its load, else a new one."""
     slug = here.facility.slug
-    alarms = [item for item in floor.open_items(here.facility.id) if item.kind == "alarm"]
-    inside = [chamber.load for chamber in floor.chambers(here.facility.id) if chamber.machine == machine]
-    loads = {load.owner for load in inside if load}
-    for alarm in alarms:
-        if alarm.owner in loads or alarm.owner == machine:
-            return reverse("alarm", args=[slug, alarm.owner_kind, alarm.owner, alarm.alarm])
-    if loads:
-        return reverse("load", args=[slug, loads.pop()])
+    alarm = floor.unseen_alarm_of(here.facility.id, machine)
+    if alarm is not None:
+        return reverse("alarm", args=[slug, alarm.owner_kind, alarm.owner, alarm.alarm])
+    stopped = floor.undecided_alarm_of(here.facility.id, machine)
+    if stopped is not None:
+        return reverse("alarm", args=[slug, "load", stopped.owner, stopped.alarm])
+    inside = [one.load for one in floor.chambers(here.facility.id) if one.machine == machine and one.load]
+    if inside:
+        return reverse("load", args=[slug, inside[0].owner])
     return reverse("assemble", args=[slug]) + f"?machine={machine}"

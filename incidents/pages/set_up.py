@@ -92,6 +92,8 @@ def add_set(here: Here) -> HttpResponseBase:
             name=given["name"],
             owner=given["owner"],
             labels=given["labels"].splitlines(),
+            loaner=given["loaner"],
+            needed_by=given["needed_by"].isoformat() if given["needed_by"] else "",
         )
 
     return _form_page(here, SetForm, "Register a set", "Register the set", add)
@@ -135,11 +137,6 @@ def _criterion(number: int, line: str) -> Criterion:
         )
     known: Any = kind
     return Criterion(f"{kind}-{number}", title, known)
-
-
-@set_up
-def catalogue(here: Here) -> HttpResponseBase:
-    return here.page("catalogue.html", "set-up", catalogue=facts.catalogue(here.facility.id))
 
 
 @require_POST

@@ -1,4 +1,4 @@
-// The panes of Now ask for themselves again. While they get no answer, a bar says since when what is shown is old;
+// The panes of Now ask for themselves again when the live stream tells that the log has grown, and by the clock. While they get no answer, a bar says since when what is shown is old;
 // what a finger is pressing is never swapped away under it; and an alarm that arrives is told to who can't see it.
 "use strict";
 
@@ -34,6 +34,11 @@
     if (now > unseen) told.textContent = read().alarm;
     unseen = now;
   });
+  // The browser opens a broken stream again by itself; the first thing it then hears is how long the log is.
+  const stream = new EventSource(panes.dataset.live);
+  stream.addEventListener("position", () => htmx.trigger(panes, "told"));
+  stream.addEventListener("beat", () => { answered = performance.now(); look(); });
+  window.addEventListener("pagehide", () => stream.close());
   setInterval(look, 1000);
   document.addEventListener("visibilitychange", look); // a tablet that slept has not asked either
 })();

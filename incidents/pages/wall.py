@@ -1,0 +1,91 @@
+"""The wall: what stands on Now in letters that are read at four metres, without anybody's name.
+
+A workstation that an administrator or supervisor made a board of may show it with nobody signed in.
+"""
+
+from __future__ import annotations
+
+from django.conf import settings
+from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
+from django.shortcuts import redirect, render
+from django.utils import timezone
+from django.views.decorators.cache import never_cache
+from django.views.decorators.http import require_POST
+
+from incidents.identity.models import Facility, Person
+from incidents.identity.rights import rights
+from incidents.pages import live
+from incidents.pages.here import Board, Here, in_facility
+from incidents.pages.now import board_of
+from incidents.queries import floor
+
+COOKIE = "sluicegate_board"
+SALT = "incidents.board"
+A_YEAR_S = 365 * 24 * 3600
+MAY_MAKE = {"administrator", "supervisor"}
+
+
+@never_cache
+def wall(request: HttpRequest, slug: str) -> HttpResponseBase:
+    """The board of a facility, for its people and for workstations that are its boards; else 404."""
+    facility = Facility.objects.filter(slug=slug).first()
+    if facility is None or not _may_read(request, facility):
+        raise Http404
+    board = Board(facility, timezone.now())
+    template = "wall_panes.html" if request.headers.get("HX-Request") else "wall.html"
+    watch_at = floor.watch_at()
+    context = {
+        **board_of(board),
+        "facility": facility,
+        "now": board.now,
+        "watch_at": watch_at,
+        "watch_age_s": int((board.now - watch_at).total_seconds()) if watch_at else None,
+    }
+    return render(request, template, context)
+
+
+def stream(request: HttpRequest, slug: str) -> HttpResponseBase:
+    """The live stream, for whoever may read the board: it tells how long the log is, and nothing of it."""
+    facility = Facility.objects.filter(slug=slug).first()
+    if facility is None or not _may_read(request, facility):
+        raise Http404
+    return live.response_of(facility.id)
+
+
+def _may_read(request: HttpRequest, facility: Facility) -> bool:
+    if board_facility(request) == facility:
+        return True
+    today = timezone.now().date()
+    return isinstance(request.user, Person) and bool(rights(request.user.id, facility.id, today).roles)
+
+
+def board_facility(request: HttpRequest) -> Facility | None:
+    """The facility whose board this workstation is, by its signed cookie."""
+    slug = request.get_signed_cookie(COOKIE, default=None, salt=SALT, max_age=A_YEAR_S)
+    return Facility.objects.filter(slug=slug).first() if slug else None
+
+
+@require_POST
+@in_facility
+def make_board(here: Here) -> HttpResponse:
+    """Let this workstation show the board with nobody signed in."""
+    if not MAY_MAKE & set(here.rights.roles):
+        return here.page(
+            "problem.html",
+            "now",
+            status=403,
+            title="A supervisor or administrator makes a workstation a board",
+            sentence="You have neither role in this facility.",
+            next_step="Ask one of them.",
+        )
+    response = redirect("wall", slug=here.facility.slug)
+    response.set_signed_cookie(
+        COOKIE,
+        here.facility.slug,
+        salt=SALT,
+        max_age=A_YEAR_S,
+        httponly=True,
+        samesite="Lax",
+        secure=settings.SESSION_COOKIE_SECURE,
+    )
+    return response
