@@ -121,6 +121,14 @@ class Screen:
         """A scanner types the code, faster than any hand, and Enter, wherever the focus is."""
         self.page.evaluate(SCANNED, [*code, "Enter"])
 
+    def stands_at(self, code: str) -> None:
+        """On the page that asks for the machine's scan: its code is typed where the focus is, and Enter."""
+        self.says("Go to Alder and scan it")
+        expect(self.page.get_by_label("Code on the machine")).to_be_focused()
+        self.page.keyboard.type(code)
+        self.page.keyboard.press("Enter")
+        expect(self.page.get_by_text("and scan it")).to_have_count(0)
+
     def tabs_to(self, words: str) -> None:
         """Move on by Tab until the control that is called so has the focus, where it can be seen and nothing lies
         over it."""

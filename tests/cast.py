@@ -23,11 +23,11 @@ from incidents.identity.models import Competence, Facility, Membership, Person
 from incidents.identity.rights import rights
 from incidents.ledger.reading import leaf_of, read_all, read_stream
 from incidents.ledger.writing import Receipt, open_ledger
-from incidents.operations import alarms, cycles, holds, observations, setting_up
+from incidents.operations import alarms, catalogue, cycles, holds, machines, observations, setting_up
 from incidents.operations.deeds import Doer, Outcome, Request
 from incidents.projections import rebuild
 from incidents.rules import loads, release
-from incidents.rules.events import Actor, Recorded, SeenLoad, Stream, Verdict
+from incidents.rules.events import Actor, Fault, Recorded, SeenLoad, Stream, Verdict
 from incidents.rules.loads import Load
 from incidents.rules.programmes import STARTING_FAULTS
 from incidents.rules.refusals import Refusal
@@ -146,10 +146,23 @@ def publish_programme(department: Department, name: str = PROGRAMME_NAME, **more
     return done(setting_up.publish_programme(request(department, "Ada"), name=name, **recipe))
 
 
-def register_set(department: Department, name: str, size: int) -> tuple[UUID, ...]:
+def agree_on_faults(department: Department, faults: Sequence[Fault]) -> Receipt:
+    """The next edition of the fault catalogue: Bo drafts it, Ada publishes it."""
+    done(catalogue.draft_catalogue(request(department, "Bo"), faults=faults))
+    return done(catalogue.publish_draft(request(department, "Ada")))
+
+
+def register_rack(department: Department, name: str) -> UUID:
+    asked = request(department, "Ada")
+    done(machines.register_rack(asked, code=f"R-{name}", name=name))
+    return named(asked.deed, "rack")
+
+
+def register_set(department: Department, name: str, size: int, **more: Any) -> tuple[UUID, ...]:
     asked = request(department, "Ada")
     labels = [f"{name} {n}" for n in range(1, size + 1)]
-    done(setting_up.register_set(asked, name=name, owner="Theatre 1", labels=labels))
+    given: dict[str, Any] = {"owner": "Theatre 1"} | more
+    done(setting_up.register_set(asked, name=name, labels=labels, **given))
     return tuple(named(asked.deed, f"tray {n}") for n in range(1, size + 1))
 
 

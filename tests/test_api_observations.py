@@ -736,6 +736,7 @@ def test_an_alarm_without_a_load_is_the_machines_and_can_be_seen(eastmere: Depar
     alarm = cast.named(UUID(receipt["deed_id"]), "alarm")
     named = {"kind": "machine", "owner": eastmere.machine, "alarm": alarm}
     client = visitor(eastmere, "Bo")
+    visitors.scan(client, eastmere)
     page = client.get(visitors.address(eastmere, "alarm", **named))
     assert "No load is known in" in words_of(page)
     answer = client.post(visitors.address(eastmere, "acknowledge", **named), visitors.form_of_deed(page))

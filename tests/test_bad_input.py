@@ -93,6 +93,19 @@ BADGE = {"missing": MISSING, "empty": "", "unknown": "B-0", **TEXT}
 PIN = {"missing": MISSING, "empty": "", "wrong": "9999", **TEXT}
 LEAF = {"missing": MISSING, "another": "0" * 64, "U+0000": "\0", "100 kB": MUCH}
 ID = {"a word": "here", "unknown": str(NOBODY), "U+0000": "\0", "100 kB": MUCH}
+LONG = {"4001 characters": "w" * 4001}
+DAY = {
+    "a word": "soon",
+    "no such day": "2027-02-30",
+    "more behind it": "2027-01-31 or so",
+    "of another order": "31.01.2027",
+    "U+0000": "2027-01-31\0",
+    "100 kB": "2" * 100_000,
+}
+WHEN = {"a word": "before", "no such hour": "2026-03-02T25:00", "another zone": "2026-03-02T06:00+05:00"}
+WHEN |= {"a bell": f"2026-03-02T06:00{BELL}", "U+0000": "2026-03-02T06:00\0", "100 kB": "2" * 100_000}
+NUMBER = {"missing": MISSING, "below zero": "-1", "in halves": "2.5", "a word": "some", "huge": "9" * 30}
+NUMBER |= {"U+0000": "3\0", "100 kB": "3" * 100_000}
 
 BAD: dict[str, dict[str, dict[str, Any]]] = {
     "assemble": {
@@ -110,8 +123,7 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
     "place": {"place": CHOICE | {"the chamber": "chamber"}, "spot": SHORT, "version": VERSION, "deed": DEED_ID},
     "rerun": {
         "programme": {"unknown": "Unheard of", **TEXT},
-        "machine": ID,
-        "chamber": {"unknown": "9", **SHORT},
+        "where": {name: f"{value}/1" for name, value in ID.items()} | {"a chamber of nothing": f"{NOBODY}/1"},
         "version": VERSION,
         "deed": DEED_ID,
     },
@@ -204,6 +216,110 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
         "labels": NEEDED
         | TEXT
         | {"the same twice": "Eye 1\nEye 1", "taken": "Basic set 1", "121 characters": "Eye 1\n" + "l" * 121},
+        "needed_by": DAY,
+        "deed": DEED_ID,
+    },
+    "block-machine": {
+        "words": NEEDED | TEXT,
+        "chamber": {"unknown": "9", **TEXT},
+        "deed": DEED_ID,
+    },
+    "return-machine": {"words": NEEDED | TEXT | LONG, "chamber": {"unknown": "9", **TEXT}, "deed": DEED_ID},
+    "change-supply": {
+        "line": NEEDED | TEXT,
+        "product": NEEDED | TEXT,
+        "lot": NEEDED | TEXT,
+        "expires_on": DAY,
+        "deed": DEED_ID,
+    },
+    "explain-cycle": {
+        "machine_cycle": COUNTER | {"missing": MISSING, "not owed": "17"},
+        "stray": {name: value for name, value in ID.items() if name != "unknown"},
+        "load": ID,
+        "words": NEEDED | TEXT | LONG,
+        "deed": DEED_ID,
+    },
+    "record-exposure": {"kind": CHOICE, "words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "racks": {
+        "code": NEEDED | TEXT | {"81 characters": "c" * 81},
+        "name": NEEDED | TEXT | {"81 characters": "n" * 81},
+        "deed": DEED_ID,
+    },
+    "block-rack": {"words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "return-rack": {"words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "release-round": {
+        "load": {"missing": MISSING, "empty": "", "a word": "these", "100 kB": MUCH}
+        | {"unknown": f"{NOBODY}/1/{'0' * 64}", "no version": str(NOBODY), "U+0000": NUL},
+        "purpose": CHOICE,
+        "badge": BADGE,
+        "pin": PIN,
+        "deed": DEED_ID,
+    },
+    "catalogue-fault": {
+        "code": NEEDED | SHORT | {"taken": "W01"},
+        "title": NEEDED | TEXT | {"121 characters": "t" * 121},
+        "consequence": CHOICE,
+        "time_to_respond": CHOICE,
+        "priority": {"unknown": "dire", "lower and not why": "low", **TEXT},
+        "why": TEXT | {"401 characters": "w" * 401},
+        "first_instruction": NEEDED | TEXT | {"401 characters": "i" * 401},
+        "caution": {"unknown": ["wolves"], "U+0000": [NUL]},
+        "caution_more": TEXT | {"401 characters": "c" * 401},
+        "resume-wash": CHOICE,
+        "version": VERSION,
+        "deed": DEED_ID,
+    },
+    "catalogue-remove": {"code": NEEDED | TEXT | {"unknown": "X99"}, "version": VERSION, "deed": DEED_ID},
+    "catalogue-drop": {"version": VERSION, "deed": DEED_ID},
+    "catalogue-publish": {"version": VERSION, "deed": DEED_ID},
+    "policy": {
+        "source": NEEDED | TEXT | {"401 characters": "s" * 401},
+        "same_fault_blocks": NUMBER | {"one": "1", "101": "101"},
+        "same_fault_cycles": NUMBER | {"one": "1", "fewer than the faults": "2"},
+        "rest_may_go_on": {"unknown": ["dry"], "damaged": ["damaged"], "U+0000": [NUL]},
+        "deed": DEED_ID,
+    },
+    "load-deed cleared": {"alarm": ID | CHOICE, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed stopped": {"how": CHOICE, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed power": {"phase": CHOICE, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed door": {"phase": CHOICE, "forced": CHOICE, "out": CHOICE, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed wrong-programme": {"meant": CHOICE, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed reject": {
+        "trays": ID | {"missing": MISSING, "empty": ""},
+        "reason": CHOICE,
+        "words": TEXT | LONG,
+        "happened_at": WHEN,
+        "deed": DEED_ID,
+    },
+    "load-deed contamination": {
+        "surfaces": NEEDED | TEXT | LONG,
+        "loads_nearby": ID,
+        "cleaned_by": NEEDED | TEXT | LONG,
+        "happened_at": WHEN,
+        "deed": DEED_ID,
+    },
+    "load-deed send-tray": {
+        "tray": ID | CHOICE,
+        "way": CHOICE,
+        "contaminated": CHOICE,
+        "words": NEEDED | TEXT | LONG,
+        "happened_at": WHEN,
+        "deed": DEED_ID,
+    },
+    "load-deed note": {"words": NEEDED | TEXT | LONG, "happened_at": WHEN, "deed": DEED_ID},
+    "load-deed correct": {
+        "event": ID | CHOICE,
+        "field": CHOICE | {"of another event": "place"},
+        "value": NEEDED | SHORT | {"a word": "many", "huge": "9" * 30, "below zero": "-1"},
+        "words": NEEDED | TEXT | LONG,
+        "happened_at": WHEN,
+        "deed": DEED_ID,
+    },
+    "load-deed attribution": {
+        "event": ID | CHOICE,
+        "person": ID | CHOICE,
+        "words": NEEDED | TEXT | LONG,
+        "happened_at": WHEN,
         "deed": DEED_ID,
     },
 }
@@ -250,7 +366,7 @@ def test_what_cannot_be_right_is_refused_with_a_sentence(eastmere: Department, r
 
 def test_every_form_is_spoilt() -> None:
     """A new form needs a line in the table; these carry nothing but an address."""
-    assert set(ERRANDS) - set(BAD) == {"make-token", "revoke-token"}
+    assert set(ERRANDS) - set(BAD) == {"make-token", "revoke-token", "bind-machine", "make-board"}
 
 
 BOUND = [route for route, fields in BAD.items() if "version" in fields]
@@ -514,7 +630,7 @@ def planted(eastmere: Department) -> dict[str, UUID]:
         Fault(f"F{n}", code, code, code, "high", code, code, code, {"wash": "technician"})
         for n, code in enumerate(CODE)
     ]
-    cast.done(setting_up.publish_catalogue(ask("Ada"), faults=faults))
+    cast.agree_on_faults(eastmere, faults)
     for name, person in eastmere.people.items():
         person.name = f"{name} {CODE[0]}"
         person.save()
@@ -687,6 +803,51 @@ def test_whatever_is_asked_for_is_answered(eastmere: Department, case: str) -> N
         assert client.get("/sign-in/", {name: ASKED[case]}).status_code == 200
 
 
+WHERE_READ = (
+    *(("now", "when"), ("evidence", "kind"), ("evidence", "stream"), ("evidence", "type"), ("evidence", "person")),
+    *(("evidence", "since"), ("evidence", "until"), ("evidence", "before"), ("evidence", "late")),
+    *(("load", "at"), ("load", "when"), ("catalogue-fault", "code"), ("assemble", "tray"), ("find-form", "number")),
+    *(("wall", "x"), ("racks", "x"), ("sets", "x"), ("release-round", "load")),
+)
+MOMENTS = ("0001-01-01T00:00", "9999-12-31T23:59:59", "2026-03-02T06:00+05:00", "2026-03-02T06:00Z", "0001-01-01")
+
+
+@pytest.mark.parametrize(("route", "name"), WHERE_READ)
+def test_whatever_is_asked_of_the_pages_that_read_the_ledger_is_answered(
+    eastmere: Department, route: str, name: str
+) -> None:
+    """Found, unreadable or unknown: an answer like any other, wherever the facility stands on the globe."""
+    load = cast.given_aborted_load(eastmere)
+    client = visitor(eastmere, "Ines")
+    url = visitors.address(eastmere, route, **({"load": load} if route == "load" else {}))
+    flaws = {}
+    for zone in ("UTC", *FAR):
+        eastmere.facility.time_zone = zone
+        eastmere.facility.save()
+        for asked in (*ASKED.values(), *MOMENTS):
+            answer = client.get(url, {name: asked}, follow=True)
+            if answer.status_code not in (200, 400, 404) or unsound(answer):
+                flaws[zone, asked[:40]] = (answer.status_code, unsound(answer))
+    assert flaws == {}
+
+
+@pytest.mark.parametrize("zone", ["America/New_York", "Pacific/Kiritimati"])
+@pytest.mark.parametrize("claimed", ["0001-01-01T00:00", "9999-12-31T23:59:59", "2026-03-29T02:30"])
+def test_whatever_moment_a_person_claims_is_recorded_or_refused(
+    eastmere: Department, zone: str, claimed: str
+) -> None:
+    eastmere.facility.time_zone = zone
+    eastmere.facility.save()
+    client, errand = errand_of(eastmere, "load-deed note")
+    before = stands(eastmere)
+    answer = client.post(errand.url, errand.fields | {"happened_at": claimed})
+    if answer.status_code == 302:
+        assert stands(eastmere) > before
+        assert _flaws_of_pages(client, eastmere, "now", "loads", "evidence", answer.headers["Location"]) == ""
+    else:
+        assert (flaw_of(answer), stands(eastmere)) == ("", before)
+
+
 def test_a_search_for_a_sign_finds_the_sign(eastmere: Department) -> None:
     """`%` and `_` are letters like others to whoever types them."""
     cast.given_assembled_load(eastmere)
@@ -711,7 +872,7 @@ def test_trays_and_machines_of_another_facility_are_as_unknown_as_any(eastmere: 
         assert [flaw_of(answer) for answer in answers] == ["", ""]
         assert alert_of(answers[0]) == alert_of(answers[1])
     client, errand = errand_of(eastmere, "rerun")
-    assert flaw_of(client.post(errand.url, errand.fields | {"machine": str(westmere.machine)})) == ""
+    assert flaw_of(client.post(errand.url, errand.fields | {"where": f"{westmere.machine}/1"})) == ""
 
 
 def test_a_tray_that_cannot_be_read_is_not_left_out_in_silence(eastmere: Department) -> None:
@@ -763,6 +924,17 @@ OTHERWISE = {
     "add-machine": {"name": "Cedar"},
     "add-programme": {"grace": "11"},
     "add-set": {"owner": "Theatre 3"},
+    "block-machine": {"words": "It hums."},
+    "change-supply": {"lot": "L-18"},
+    "record-exposure": {"kind": "burn"},
+    "racks": {"name": "Rack 5"},
+    "release-round": {"purpose": "use"},
+    "catalogue-fault": {"title": "Steam at the door"},
+    "policy": {"same_fault_blocks": "4"},
+    "load-deed stopped": {"how": "emergency"},
+    "load-deed reject": {"reason": "soiled"},
+    "load-deed note": {"words": "It went out."},
+    "load-deed correct": {"value": "4473"},
 }
 
 
@@ -919,6 +1091,7 @@ def test_a_machine_without_a_load_may_claim_any_time_too(eastmere: Department, k
 
 def test_what_a_person_reports_of_an_unknown_fault_is_held_too(eastmere: Department) -> None:
     client, errand = errand_of(eastmere, "report-alarm")
+    visitors.scan(client, eastmere)
     answer = client.post(errand.url, errand.fields | {"code": "X99"}, follow=True)
     assert "This fault code is not in the catalogue: it counts as high, and nobody resumes after it." in (
         words_of(answer)

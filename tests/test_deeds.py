@@ -10,8 +10,22 @@ from uuid import UUID
 import pytest
 
 from incidents.identity.models import Competence
-from incidents.operations import alarms, cycles, holds, observations, setting_up, sweep
+from incidents.operations import (
+    alarms,
+    catalogue,
+    corrections,
+    cycles,
+    downtime,
+    holds,
+    inspection,
+    interruptions,
+    machines,
+    observations,
+    setting_up,
+    sweep,
+)
 from incidents.operations.deeds import Doer, Outcome, Request
+from incidents.operations.paper import Paper
 from incidents.rules import authority
 from incidents.rules.events import Actor, Stream
 from incidents.rules.refusals import Refusal
@@ -80,6 +94,41 @@ ASKS: dict[str, Callable[[Request], Outcome]] = {
     "hold_load": lambda asked: holds.hold_load(asked, load=NOBODY, words="wet"),
     "lift_hold": lambda asked: holds.lift_hold(asked, load=NOBODY, hold="manual:x", words="dry", signings=[]),
     "release_load": lambda asked: holds.release_load(asked, load=NOBODY, purpose="use", signings=[]),
+    "report_cleared": lambda asked: alarms.report_cleared(asked, load=NOBODY, alarm=NOBODY),
+    "stop_cycle": lambda asked: interruptions.stop_cycle(asked, load=NOBODY, how="by-hand"),
+    "report_interruption": lambda asked: interruptions.report_interruption(asked, load=NOBODY, what="power"),
+    "note_wrong_programme": lambda asked: interruptions.note_wrong_programme(asked, load=NOBODY, meant="Heavy"),
+    "reject_trays": lambda asked: inspection.reject_trays(asked, load=NOBODY, trays=[NOBODY], reason="wet"),
+    "record_contamination": lambda asked: inspection.record_contamination(
+        asked, load=NOBODY, surfaces="table", cleaned_by="Ines"
+    ),
+    "send_tray": lambda asked: inspection.send_tray(
+        asked, load=NOBODY, tray=NOBODY, way="repair", contaminated=True, words="bent"
+    ),
+    "add_note": lambda asked: corrections.add_note(asked, load=NOBODY, words="wet"),
+    "correct_event": lambda asked: corrections.correct_event(
+        asked, load=NOBODY, event=NOBODY, field="spot", value="3", words="typo"
+    ),
+    "correct_attribution": lambda asked: corrections.correct_attribution(
+        asked, load=NOBODY, event=NOBODY, person=NOBODY, words="it was me"
+    ),
+    "block_machine": lambda asked: machines.block_machine(asked, machine=NOBODY, reason="leak"),
+    "return_machine": lambda asked: machines.return_machine(asked, machine=NOBODY, words="mended"),
+    "change_supply": lambda asked: machines.change_supply(asked, machine=NOBODY, line="1", product="x", lot="1"),
+    "explain_cycle": lambda asked: machines.explain_cycle(asked, machine=NOBODY, machine_cycle=1, words="test"),
+    "record_exposure": lambda asked: machines.record_exposure(asked, machine=NOBODY, kind="burn", words="hand"),
+    "block_rack": lambda asked: machines.block_rack(asked, rack=NOBODY, words="bent"),
+    "return_rack": lambda asked: machines.return_rack(asked, rack=NOBODY, words="mended"),
+    "register_rack": lambda asked: machines.register_rack(asked, code="", name=""),
+    "set_policy": lambda asked: setting_up.set_policy(
+        asked, source="", same_fault_blocks=3, same_fault_cycles=60, rest_may_go_on=[]
+    ),
+    "release_round": lambda asked: holds.release_round(asked, loads=[], purpose="use", signings=[]),
+    "issue_forms": lambda asked: downtime.issue_forms(asked, count=1),
+    "enter_form": lambda asked: downtime.enter_form(asked, number=1, paper=Paper(machine=NOBODY, chamber="1")),
+    "void_form": lambda asked: downtime.void_form(asked, number=1, words="torn"),
+    "draft_catalogue": lambda asked: catalogue.draft_catalogue(asked, faults=[]),
+    "publish_draft": lambda asked: catalogue.publish_draft(asked),
     "observe": lambda asked: observations.observe(
         asked, machine=NOBODY, kind="cycle-finished", told=observations.Told(chamber="1")
     ),

@@ -16,6 +16,7 @@ from django.http import HttpResponse
 from django.test import Client
 from django.urls import URLPattern, URLResolver, get_resolver, reverse
 
+from incidents.pages import load_forms
 from incidents.rules.authority import DEEDS
 from tests import cast, visitors
 from tests.cast import Department
@@ -54,6 +55,11 @@ def set_up(route: str, method: str = "GET", answer: int = 200) -> Door:
     return Door(route, method, answer, ("Ada",), refused=403)
 
 
+def board(route: str) -> Door:
+    """What a workstation that is a board reads too: no sign-in is asked for, it is there or it isn't."""
+    return Door(route, "GET", 200, nobody=LEARNS_NOTHING)
+
+
 DOORS = (
     anyone("root", "GET", 302),
     anyone("healthz", "GET", 200),
@@ -70,6 +76,56 @@ DOORS = (
     page("review"),
     page("release"),
     page("lift"),
+    page("catalogue"),
+    page("catalogue-draft"),
+    page("catalogue-fault"),
+    page("catalogue-compare"),
+    page("policy"),
+    page("racks"),
+    page("downtime"),
+    page("enter-form"),
+    page("print-forms"),
+    page("last-known"),
+    page("offline-worker"),
+    Door("find-form", "GET", 302),
+    deed("issue-forms", "Sanne", "Ada"),
+    deed("enter-form", *FLOOR),
+    deed("void-form", "Sanne"),
+    page("sets"),
+    page("machine"),
+    page("rack"),
+    page("evidence"),
+    page("release-round"),
+    *(page(f"load-deed {name}") for name in load_forms.DEEDS),
+    board("wall"),
+    board("live"),
+    deed("block-machine", *FLOOR, "Bo", "Joan"),
+    deed("return-machine", "Sanne", "Bo"),
+    deed("bind-machine"),
+    deed("change-supply", *FLOOR, "Bo"),
+    deed("explain-cycle", "Sanne", "Bo", "Quinn"),
+    deed("record-exposure"),
+    deed("racks", "Ada"),
+    deed("block-rack", *FLOOR, "Bo"),
+    deed("return-rack", "Sanne", "Bo"),
+    deed("release-round", *cast.RELEASES),
+    deed("make-board", "Sanne", "Ada")._replace(refused=403),
+    deed("catalogue-fault", "Ada", "Bo", "Sanne"),
+    deed("catalogue-remove", "Ada", "Bo", "Sanne"),
+    deed("catalogue-drop", "Ada", "Bo", "Sanne"),
+    deed("catalogue-publish", "Ada", "Bo", "Sanne"),
+    deed("policy", "Ada"),
+    deed("load-deed cleared", *FLOOR, "Bo"),
+    deed("load-deed stopped"),
+    deed("load-deed power"),
+    deed("load-deed door"),
+    deed("load-deed wrong-programme"),
+    deed("load-deed reject", *FLOOR, "Joan"),
+    deed("load-deed contamination", *FLOOR, "Joan"),
+    deed("load-deed send-tray", *FLOOR),
+    deed("load-deed note"),
+    deed("load-deed correct", *FLOOR, "Quinn", "Joan", "Bo"),
+    deed("load-deed attribution", "Sanne", "Quinn", "Ada"),
     deed("assemble", *FLOOR),
     deed("start", *FLOOR),
     deed("report-end", *FLOOR, "Bo"),
@@ -88,7 +144,6 @@ DOORS = (
     set_up("add-machine"),
     set_up("add-programme"),
     set_up("add-set"),
-    set_up("catalogue"),
     set_up("add-person", "POST", 302),
     set_up("add-machine", "POST", 302),
     set_up("add-programme", "POST", 302),
@@ -97,9 +152,13 @@ DOORS = (
     set_up("revoke-token", "POST", 302),
     Door("observations", "POST", 201, ("Alder",), refused=401, nobody=401, outsider=401),
 )
-NO_EVENT = {"sign-in", "sign-out", "add-person", "make-token", "revoke-token"}
+NO_EVENT = {"sign-in", "sign-out", "add-person", "make-token", "revoke-token", "bind-machine", "make-board"}
+FORBIDS = {"make-board": "A supervisor or administrator makes a workstation a board"}
 POST_ONLY = ("sign-out", "start", "report-end", "report-alarm", "place", "rerun", "hold", "acknowledge", "resume")
-POST_ONLY += ("abort", "make-token", "revoke-token", "observations")
+POST_ONLY += ("abort", "make-token", "revoke-token", "observations", "issue-forms", "void-form")
+POST_ONLY += ("block-machine", "return-machine", "bind-machine", "change-supply", "explain-cycle")
+POST_ONLY += ("record-exposure", "block-rack", "return-rack", "make-board")
+POST_ONLY += ("catalogue-remove", "catalogue-drop", "catalogue-publish")
 UNSAFE = ("POST", "PUT", "PATCH", "DELETE")
 
 
@@ -145,6 +204,14 @@ def errand_for(department: Department, door: Door, who: str) -> Errand:
         return Errand(visitors.address(department, "load", load=cast.given_running_load(department)))
     if door.route == "alarm":
         return visitors.see_alarm(department, who)
+    if door.route == "machine":
+        return Errand(visitors.address(department, "machine", machine=department.machine))
+    if door.route == "rack":
+        return visitors.see_rack(department, who)
+    if door.route == "find-form":
+        return Errand(visitors.address(department, "find-form") + "?number=17")
+    if door.route in visitors.PAPER_ERRANDS:
+        return visitors.PAPER_ERRANDS[door.route](department, who)
     if door.route in ERRANDS:
         return ERRANDS[door.route](department, who)
     return Errand(visitors.address(department, door.route))
@@ -152,6 +219,8 @@ def errand_for(department: Department, door: Door, who: str) -> Errand:
 
 def send(client: Client, door: Door, errand: Errand, method: str = "") -> HttpResponse:
     method = method or door.method
+    if errand.first:
+        client.get(errand.first)
     if door.route == "observations":
         sent = {"data": json.dumps(visitors.cloud_event()), "content_type": "application/json"}
         return getattr(client, method.lower())(errand.url, **(sent if method != "GET" else {}))
@@ -194,6 +263,8 @@ def test_who_gets_through(eastmere: Department, door: Door, who: str) -> None:
 
     client = caller(eastmere, who)
     answer = send(client, door, errand)
+    if answer.streaming:
+        visitors.put_down(answer)  # the live stream never ends
 
     assert answer.status_code == expected_of(door, who), alert_of(answer)
     assert unsound(answer) == []
@@ -205,14 +276,15 @@ def test_who_gets_through(eastmere: Department, door: Door, who: str) -> None:
     if answer.status_code == 409:
         assert "This needs " in alert_of(answer)
     if answer.status_code == 403:
-        assert "Set-up is for administrators" in words_of(answer)
+        assert FORBIDS.get(door.route, "Set-up is for administrators") in words_of(answer)
     does = door.method == "POST" and who in door.through and door.route not in NO_EVENT
     assert (written(eastmere) > before) == does
 
 
 def test_every_route_has_a_door() -> None:
     """A new route needs a line above: who gets through, and who doesn't."""
-    assert set(routes()) == {door.route for door in DOORS}
+    assert set(routes()) == {door.route.partition(" ")[0] for door in DOORS}
+    assert {f"load-deed {name}" for name in load_forms.DEEDS} <= {door.route for door in WRITING}
 
 
 def test_everything_that_is_posted_has_a_door_for_posting() -> None:
@@ -234,6 +306,23 @@ def test_the_doors_tell_of_roles_what_the_rules_do() -> None:
         "acknowledge": "acknowledge_alarm",
         "resume": "resume_cycle",
         "abort": "abort_cycle",
+        "issue-forms": "issue_forms",
+        "enter-form": "enter_form",
+        "void-form": "void_form",
+        "block-machine": "block_machine",
+        "return-machine": "return_machine",
+        "change-supply": "change_supply",
+        "explain-cycle": "explain_cycle",
+        "record-exposure": "record_exposure",
+        "racks": "register_rack",
+        "block-rack": "block_rack",
+        "return-rack": "return_rack",
+        "catalogue-fault": "draft_catalogue",
+        "catalogue-remove": "draft_catalogue",
+        "catalogue-drop": "draft_catalogue",
+        "catalogue-publish": "publish_draft",
+        "policy": "set_policy",
+        **{f"load-deed {name}": deed.operation for name, deed in load_forms.DEEDS.items()},
     }
     roles = cast.CAST | {"Quinn": "quality"}
     for door in DOORS:
@@ -251,12 +340,13 @@ def routes(patterns: list[URLPattern | URLResolver] | None = None) -> Iterator[s
 
 # --- another facility's things under one's own address ------------------------------------------------
 
-OF_A_THING = [
-    Door(route, "POST", LEARNS_NOTHING)
-    for route in ERRANDS
-    if route not in ("assemble", "add-person", "add-machine", "add-programme", "add-set")
+OF_THE_FACILITY = ("assemble", "add-person", "add-machine", "add-programme", "add-set", "racks", "policy")
+OF_THE_FACILITY += ("release-round", "make-board", *visitors.CATALOGUE)
+OF_A_THING = [Door(route, "POST", LEARNS_NOTHING) for route in ERRANDS if route not in OF_THE_FACILITY]
+OF_A_THING += [
+    Door(route, "GET", LEARNS_NOTHING)
+    for route in ("load", "alarm", "review", "release", "lift", "machine", "rack", "load-deed note")
 ]
-OF_A_THING += [Door(route, "GET", LEARNS_NOTHING) for route in ("load", "alarm", "review", "release", "lift")]
 
 
 @pytest.mark.parametrize("door", OF_A_THING, ids=lambda door: f"{door.method} {door.route}")
@@ -348,6 +438,51 @@ def test_a_machine_needs_no_form_and_a_cookie_opens_nothing_to_it(eastmere: Depa
     door = DOORS[-1]
     assert send(strict, door, errand_for(eastmere, door, "Alder")).status_code == 201
     assert send(visitor(eastmere, "Ines"), door, errand_for(eastmere, door, "Alder")).status_code == 401
+
+
+# --- boards: a workstation with nobody signed in ------------------------------------------------------
+
+
+def board_at(department: Department) -> Client:
+    """A workstation that Sanne made a board of, after everyone signed out."""
+    sanne = visitor(department, "Sanne")
+    assert sanne.post(visitors.address(department, "make-board")).status_code == 302
+    workstation = visitors.nobody()
+    workstation.cookies["sluicegate_board"] = sanne.cookies["sluicegate_board"].value
+    return workstation
+
+
+def test_a_board_is_read_with_nobody_signed_in_and_opens_nothing_else(
+    eastmere: Department, westmere: Department
+) -> None:
+    workstation = board_at(eastmere)
+    with visitors.undone():
+        cast.given_load_with_alarm(eastmere)
+        wall = workstation.get(visitors.address(eastmere, "wall"))
+    assert (wall.status_code, unsound(wall)) == (200, [])
+    assert "a spray arm does not turn" in words_of(wall).lower()
+    assert not [name for name in PEOPLE if name in words_of(wall).split()]
+    assert wall.headers["Cache-Control"].count("no-store") == 1
+    stream = workstation.get(visitors.address(eastmere, "live"))
+    visitors.put_down(stream)
+    assert (stream.status_code, unsound(stream)) == (200, [])
+    assert stream.headers["Content-Type"].startswith("text/event-stream")
+    assert stream.headers["Cache-Control"] == "no-store"
+    for door in DOORS:
+        if door.method == "GET" and door.nobody == SIGN_IN and door.route not in ("root", "scan"):
+            with visitors.undone():
+                url = errand_for(eastmere, door, "Ines").url
+                assert workstation.get(url).status_code == SIGN_IN, door.route
+    for route in ("wall", "live"):
+        assert workstation.get(visitors.address(westmere, route)).status_code == LEARNS_NOTHING
+
+
+@pytest.mark.parametrize("cookie", ["eastmere", "eastmere:1:x", ""])
+def test_nobody_makes_themselves_a_board(eastmere: Department, cookie: str) -> None:
+    workstation = visitors.nobody()
+    workstation.cookies["sluicegate_board"] = cookie
+    for route in ("wall", "live"):
+        assert workstation.get(visitors.address(eastmere, route)).status_code == LEARNS_NOTHING
 
 
 # --- answers that no view makes -----------------------------------------------------------------------

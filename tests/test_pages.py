@@ -27,6 +27,7 @@ from tests import cast, visitors
 from tests.cast import Department
 from tests.visitors import (
     PEOPLE,
+    Errand,
     address,
     alert_of,
     carried,
@@ -466,6 +467,11 @@ def test_an_alarm_is_first_seen_then_decided_then_its_load_is_placed(eastmere: D
     load = stopped(eastmere)
     client = visitor(eastmere, "Ines")
     page = client.get(alarm_url(eastmere, load))
+    assert "Go to Alder and scan it" in words_of(page)
+    assert "Leave the door shut. It unlocks when the water has drained." in words_of(page)
+    assert alarm_url(eastmere, load, "acknowledge") not in [action for action, _ in visitors.read(page).forms]
+
+    page = client.get(address(eastmere, "scan"), {"code": "M-Alder"}, follow=True)
     assert "A spray arm does not turn" in words_of(page)
     assert "Leave the door shut. It unlocks when the water has drained." in words_of(page)
     assert "Sharps: never reach into a tray that you can’t see into." in words_of(page)
@@ -509,6 +515,7 @@ def test_a_resume_is_offered_where_catalogue_phase_and_role_allow_it(
     alarm = cast.load_now(eastmere, load).alarms[-1].id
     cast.done(cast.acknowledge(eastmere, load, alarm))
     client = visitor(eastmere, who)
+    visitors.scan(client, eastmere)
     page = client.get(alarm_url(eastmere, load))
     resume = alarm_url(eastmere, load, "resume")
     offered = resume in [action for action, _ in visitors.read(page).forms]
@@ -526,11 +533,102 @@ def test_an_alarm_seen_twice_says_who_saw_it_first_and_when(eastmere: Department
     load = stopped(eastmere)
     cast.done(cast.acknowledge(eastmere, load, cast.load_now(eastmere, load).alarms[-1].id))
     seen_at = eastmere.now + timedelta(hours=1)
-    answer = visitor(eastmere, "Sanne").post(alarm_url(eastmere, load, "acknowledge"), carried(eastmere))
+    client = visitor(eastmere, "Sanne")
+    visitors.scan(client, eastmere)
+    answer = client.post(alarm_url(eastmere, load, "acknowledge"), carried(eastmere))
     assert answer.status_code == 409
     assert "seen already" in alert_of(answer)
     assert "Ines" in alert_of(answer)
     assert f"{seen_at:%H:%M}" in alert_of(answer)
+
+
+# --- an alarm is answered at its machine --------------------------------------------------------------
+
+AT_THE_MACHINE = ("acknowledge", "resume", "abort")
+
+
+def at_the_door(department: Department, route: str) -> tuple[Client, Errand]:
+    """Whoever answers the alarm, before any scan."""
+    who = visitors.usual_visitor(route)
+    return visitor(department, who), visitors.ERRANDS[route](department, who)
+
+
+def is_answered(client: Client, department: Department, errand: Errand) -> bool:
+    """Is the alarm answered? Else the page says to scan first, and nothing was written."""
+    before = written(department)
+    answer = client.post(errand.url, errand.fields)
+    if answer.status_code == 302:
+        assert written(department) > before
+        return True
+    assert (answer.status_code, unsound(answer)) == (409, [])
+    assert "Scan the machine first, so that no other machine is meant. Nothing was written." in alert_of(answer)
+    assert written(department) == before
+    return False
+
+
+@pytest.mark.parametrize("route", AT_THE_MACHINE)
+def test_without_its_scan_an_alarm_is_not_answered(eastmere: Department, route: str) -> None:
+    client, errand = at_the_door(eastmere, route)
+    assert not is_answered(client, eastmere, errand)
+    visitors.scan(client, eastmere)
+    assert is_answered(client, eastmere, errand)
+
+
+def test_a_machines_own_alarm_asks_for_its_scan_too(eastmere: Department) -> None:
+    receipt = cast.done(cast.tell(eastmere, "alarm-raised", code="W02", phase="wash"))
+    named_by = {"kind": "machine", "owner": eastmere.machine, "alarm": named(receipt.deed_id, "alarm")}
+    errand = Errand(address(eastmere, "acknowledge", **named_by), carried(eastmere))
+    client = visitor(eastmere, "Ines")
+    assert "Go to Alder and scan it" in words_of(client.get(address(eastmere, "alarm", **named_by)))
+    assert not is_answered(client, eastmere, errand)
+    visitors.scan(client, eastmere)
+    assert is_answered(client, eastmere, errand)
+
+
+@pytest.mark.parametrize("route", AT_THE_MACHINE)
+def test_the_scan_of_another_machine_does_not_serve(eastmere: Department, route: str) -> None:
+    cast.register_machine(eastmere, "Birch")
+    client, errand = at_the_door(eastmere, route)
+    for code in ("M-Birch", "Basic set 1", "2026-00001", "M-Cedar"):
+        visitors.scan(client, eastmere, code)
+        assert not is_answered(client, eastmere, errand), code
+    visitors.scan(client, eastmere)
+    visitors.scan(client, eastmere, "M-Birch")  # the last machine is where one stands
+    assert not is_answered(client, eastmere, errand)
+
+
+@pytest.mark.parametrize("route", AT_THE_MACHINE)
+@pytest.mark.parametrize(("minutes", "good"), [(10, True), (10.02, False), (24 * 60, False)])
+def test_a_scan_is_good_for_ten_minutes(eastmere: Department, route: str, minutes: float, good: bool) -> None:
+    client, errand = at_the_door(eastmere, route)
+    visitors.scan(client, eastmere)
+    eastmere.wait(minutes)
+    assert is_answered(client, eastmere, errand) == good
+
+
+@pytest.mark.parametrize("route", AT_THE_MACHINE)
+def test_a_workstation_at_the_machine_needs_no_scan(eastmere: Department, route: str) -> None:
+    client, errand = at_the_door(eastmere, route)
+    birch = cast.register_machine(eastmere, "Birch")
+    assert client.post(address(eastmere, "bind-machine", machine=birch)).status_code == 302
+    assert not is_answered(client, eastmere, errand)
+    assert client.post(address(eastmere, "bind-machine", machine=eastmere.machine)).status_code == 302
+    eastmere.wait(60)
+    assert is_answered(client, eastmere, errand)
+
+
+def test_nobody_binds_a_workstation_by_a_cookie_of_their_own(eastmere: Department) -> None:
+    client, errand = at_the_door(eastmere, "acknowledge")
+    for cookie in (str(eastmere.machine), f"{eastmere.machine}:1:x", ""):
+        client.cookies["sluicegate_machine"] = cookie
+        assert not is_answered(client, eastmere, errand), cookie
+
+
+def test_the_next_person_at_the_tablet_scans_for_themselves(eastmere: Department) -> None:
+    client, errand = at_the_door(eastmere, "acknowledge")
+    visitors.scan(client, eastmere)
+    assert client.post("/sign-in/", factors(eastmere, "Sanne")).status_code == 302
+    assert not is_answered(client, eastmere, errand)
 
 
 def test_seen_is_not_solved(eastmere: Department) -> None:
@@ -563,7 +661,7 @@ def test_a_free_machine_leads_to_a_new_load_for_it(eastmere: Department, code: s
     assert scanned(eastmere, code) == address(eastmere, "assemble") + f"?machine={eastmere.machine}"
 
 
-@pytest.mark.parametrize("way", [cast.given_assembled_load, cast.given_running_load, stopped_and_seen, overdue])
+@pytest.mark.parametrize("way", [cast.given_assembled_load, cast.given_running_load, overdue])
 def test_a_machine_with_a_load_leads_to_the_load(eastmere: Department, way: Callable[[Department], UUID]) -> None:
     load = way(eastmere)
     assert scanned(eastmere, "M-Alder") == address(eastmere, "load", load=load)
@@ -571,6 +669,11 @@ def test_a_machine_with_a_load_leads_to_the_load(eastmere: Department, way: Call
 
 def test_a_machine_with_an_unseen_alarm_leads_to_the_alarm(eastmere: Department) -> None:
     load = stopped(eastmere)
+    assert scanned(eastmere, "M-Alder") == alarm_url(eastmere, load)
+
+
+def test_a_machine_whose_alarm_was_seen_leads_to_its_decision(eastmere: Department) -> None:
+    load = stopped_and_seen(eastmere)
     assert scanned(eastmere, "M-Alder") == alarm_url(eastmere, load)
 
 

@@ -8,10 +8,11 @@ from typing import Any
 import pytest
 
 from incidents.ledger.writing import Receipt
-from incidents.operations import holds
+from incidents.operations import catalogue, downtime, holds
 from incidents.projections import rebuild
 from incidents.projections.tables import TABLES, TRAY, Table
 from incidents.rules.events import CycleAborted
+from incidents.rules.programmes import STARTING_FAULTS
 from tests.bare_ledger import ask, ask_nothing, everything
 from tests.cast import (
     Department,
@@ -20,12 +21,14 @@ from tests.cast import (
     given_load_with_alarm,
     open_department,
     rebuilt_equals_live,
+    register_rack,
     register_set,
     request,
     rerun_and_release,
     tell,
     whole_log,
 )
+from tests.floor_cast import set_policy
 from tests.interleaving import Act, Played, one_cut
 from tests.story import id_of
 
@@ -43,6 +46,10 @@ def a_busy_department() -> Department:
     rerun_and_release(spd, given_aborted_load(spd))
     given_aborted_load(spd)
     done(tell(spd, "cycle-started", cycle=9, programme="Turbo"))
+    done(set_policy(spd))
+    register_rack(spd, "Rack 3")
+    done(downtime.issue_forms(request(spd, "Sanne"), count=3))
+    done(catalogue.draft_catalogue(request(spd, "Bo"), faults=STARTING_FAULTS[:2]))
     given_load_with_alarm(spd, trays=register_set(spd, "Second set", 1))
     return spd
 

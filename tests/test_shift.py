@@ -15,7 +15,7 @@ import pytest
 from incidents.identity.ids import named
 from incidents.ledger import writing
 from incidents.ledger.writing import Deed, digest_of
-from incidents.operations import alarms, cycles, setting_up, sweep
+from incidents.operations import alarms, cycles, sweep
 from incidents.projections.models import LoadRow
 from incidents.queries import floor
 from incidents.rules import open_items
@@ -24,6 +24,7 @@ from tests.cast import (
     PROGRAMME_NAME,
     Department,
     acknowledge,
+    agree_on_faults,
     done,
     fate,
     given_aborted_load,
@@ -104,7 +105,7 @@ def test_a_fault_code_unknown_here_is_high_and_never_resumed(spd: Department) ->
 
 def test_the_catalogue_in_force_at_the_start_counts(spd: Department) -> None:
     load = given_running_load(spd)
-    done(setting_up.publish_catalogue(request(spd, "Ada"), faults=()))
+    agree_on_faults(spd, ())
     done(tell(spd, "alarm-raised", code="W02", phase="pre-wash"))
     assert load_now(spd, load).alarms[0].resume == "technician"
 

@@ -17,14 +17,18 @@ from uuid import UUID
 
 import pytest
 from django.contrib.auth.hashers import make_password
-from django.db import transaction
+from django.core.signals import request_finished
+from django.db import close_old_connections, transaction
 from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 
 from incidents.identity.models import AccessToken
 from incidents.ledger.reading import head, leaf_of
+from incidents.operations import catalogue, cycles, machines
+from incidents.queries.catalogue import phases, standing
 from incidents.rules.events import Stream
+from incidents.rules.faults import CONSEQUENCES, TIMES
 from tests import cast
 from tests.cast import Department
 from tests.story import CRITERIA
@@ -34,7 +38,11 @@ BY_BADGE = "incidents.identity.backends.BadgeAndPin"
 PINS = {"Ines": "1001", "Sanne": "2002", "Joan": "3003", "Bo": "4004", "Ada": "5005", "Quinn": "6006"}
 PEOPLE = tuple(PINS)
 PASSWORD = "seven swans aswimming"
-READS_THE_CLOCK = ("incidents.pages.here", "incidents.pages.entry", "incidents.api.observations")
+READS_THE_CLOCK = (
+    *("incidents.pages.here", "incidents.pages.entry", "incidents.pages.wall"),
+    "incidents.api.observations",
+)
+ALDER = "M-Alder"  # the code on the department's machine
 
 
 # --- a department with doors --------------------------------------------------------------------------
@@ -96,6 +104,19 @@ def address(department: Department, route: str, **named: Any) -> str:
     return reverse(route, kwargs={"slug": department.facility.slug, **named})
 
 
+def scan(client: Client, department: Department, code: str = ALDER) -> None:
+    """Stand at the machine: whoever answers its alarms scanned it a moment ago."""
+    answer = client.get(address(department, "scan"), {"code": code})
+    assert answer.status_code == 302
+
+
+def put_down(response: HttpResponse) -> None:
+    """Close an answer that was not read to its end, and leave the test its own connection to the database."""
+    request_finished.disconnect(close_old_connections)
+    response.close()
+    request_finished.connect(close_old_connections)
+
+
 def page_of(department: Department, load: UUID, who: str = "Ines") -> HttpResponse:
     return visitor(department, who).get(address(department, "load", load=load))
 
@@ -121,8 +142,11 @@ def undone() -> Iterator[None]:
 
 
 class Errand(NamedTuple):
+    """What is sent where; `first` is an address that is visited before, as the machine that is scanned."""
+
     url: str
     fields: dict[str, Any] = {}
+    first: str = ""
 
 
 def carried(department: Department, load: UUID | None = None, *, leaf: bool = False) -> dict[str, str]:
@@ -138,6 +162,14 @@ def carried(department: Department, load: UUID | None = None, *, leaf: bool = Fa
 
 def _of_load(department: Department, route: str, load: UUID, **typed: Any) -> Errand:
     return Errand(address(department, route, load=load), carried(department, load) | typed)
+
+
+def _at_machine(department: Department, route: str, load: UUID, alarm: UUID, **typed: Any) -> Errand:
+    """A deed on an alarm, by somebody who scanned the machine just before."""
+    named = {"kind": "load"} if route in ("alarm", "acknowledge") else {}
+    url = address(department, route, owner=load, alarm=alarm, **named)
+    scanned = address(department, "scan") + "?" + urlencode({"code": ALDER})
+    return Errand(url, carried(department, load) | typed, scanned)
 
 
 def assemble(department: Department, who: str) -> Errand:
@@ -208,22 +240,20 @@ def see_alarm(department: Department, who: str) -> Errand:
 
 def acknowledge(department: Department, who: str) -> Errand:
     load, alarm = cast.given_load_with_alarm(department)
-    url = address(department, "acknowledge", kind="load", owner=load, alarm=alarm)
-    return Errand(url, carried(department, load))
+    return _at_machine(department, "acknowledge", load, alarm)
 
 
 def resume(department: Department, who: str) -> Errand:
     """After a printer without paper a technician may resume the wash."""
     load, alarm = cast.given_load_with_alarm(department, code="P01")
     cast.done(cast.acknowledge(department, load, alarm))
-    return Errand(address(department, "resume", owner=load, alarm=alarm), carried(department, load))
+    return _at_machine(department, "resume", load, alarm)
 
 
 def abort(department: Department, who: str) -> Errand:
     load, alarm = cast.given_load_with_alarm(department)
     cast.done(cast.acknowledge(department, load, alarm))
-    typed = {"reason": "fault", "words": "The arm hangs."}
-    return Errand(address(department, "abort", owner=load, alarm=alarm), carried(department, load) | typed)
+    return _at_machine(department, "abort", load, alarm, reason="fault", words="The arm hangs.")
 
 
 def add_person(department: Department, who: str) -> Errand:
@@ -259,6 +289,189 @@ def add_set(department: Department, who: str) -> Errand:
     return Errand(address(department, "add-set"), carried(department) | typed)
 
 
+# --- machines, racks, the catalogue and the policy ----------------------------------------------------
+
+
+def _of_machine(department: Department, route: str, **typed: Any) -> Errand:
+    return Errand(address(department, route, machine=department.machine), carried(department) | typed)
+
+
+def block_machine(department: Department, who: str) -> Errand:
+    return _of_machine(department, "block-machine", words="The door leaks.", chamber="")
+
+
+def return_machine(department: Department, who: str) -> Errand:
+    asked = cast.request(department, "Sanne")
+    cast.done(machines.block_machine(asked, machine=department.machine, reason="The door leaks."))
+    return _of_machine(department, "return-machine", words="New seal, tested.", chamber="")
+
+
+def bind_machine(department: Department, who: str) -> Errand:
+    return _of_machine(department, "bind-machine")
+
+
+def change_supply(department: Department, who: str) -> Errand:
+    typed = {"line": "1", "product": "Cleaner", "lot": "L-17", "expires_on": "2027-01-31"}
+    return _of_machine(department, "change-supply", **typed)
+
+
+def explain_cycle(department: Department, who: str) -> Errand:
+    cast.done(cast.tell(department, "cycle-started", cycle=4471))
+    return _of_machine(department, "explain-cycle", machine_cycle="4471", words="A test run, empty.")
+
+
+def record_exposure(department: Department, who: str) -> Errand:
+    return _of_machine(department, "record-exposure", kind="splash", words="On the forearm.")
+
+
+def see_rack(department: Department, who: str) -> Errand:
+    return Errand(address(department, "rack", rack=cast.register_rack(department, "Rack 3")))
+
+
+def register_rack(department: Department, who: str) -> Errand:
+    return Errand(address(department, "racks"), carried(department) | {"code": "R-4", "name": "Rack 4"})
+
+
+def block_rack(department: Department, who: str) -> Errand:
+    rack = cast.register_rack(department, "Rack 3")
+    return Errand(address(department, "block-rack", rack=rack), carried(department) | {"words": "A wheel is off."})
+
+
+def return_rack(department: Department, who: str) -> Errand:
+    rack = cast.register_rack(department, "Rack 3")
+    cast.done(machines.block_rack(cast.request(department, "Sanne"), rack=rack, words="A wheel is off."))
+    return Errand(address(department, "return-rack", rack=rack), carried(department) | {"words": "A new wheel."})
+
+
+def release_round(department: Department, who: str) -> Errand:
+    """Two loads, each as the list shows it, under one signature."""
+    loads = [cast.given_reviewed_load(department, trays=[tray]) for tray in department.trays]
+    seen = []
+    for load in loads:
+        version = len(cast.events_of(department, load))
+        seen.append(f"{load}/{version}/{leaf_of(department.id, Stream('load', load), version)}")
+    typed = {"load": seen, "purpose": "packing", **factors(department, who)}
+    return Errand(address(department, "release-round"), carried(department) | typed)
+
+
+def make_board(department: Department, who: str) -> Errand:
+    return Errand(address(department, "make-board"))
+
+
+def _of_catalogue(department: Department, route: str, **typed: Any) -> Errand:
+    version = str(standing(department.id).version)
+    return Errand(address(department, route), carried(department) | {"version": version} | typed)
+
+
+def draft_fault(department: Department, who: str) -> Errand:
+    typed = {
+        "code": "L01",
+        "title": "Water on the floor",
+        "consequence": next(iter(CONSEQUENCES)),
+        "time_to_respond": next(iter(TIMES)),
+        "priority": "",
+        "why": "",
+        "first_instruction": "Close the water tap.",
+        "caution": ["heat"],
+        "caution_more": "",
+    }
+    never = {f"resume-{phase}": "never" for phase in phases(department.id)}
+    return _of_catalogue(department, "catalogue-fault", **typed, **never)
+
+
+def remove_fault(department: Department, who: str) -> Errand:
+    return _of_catalogue(department, "catalogue-remove", code="W01")
+
+
+def _given_draft(department: Department, who: str) -> None:
+    """Somebody else than this person drafted an edition without W01."""
+    kept = [fault for fault in standing(department.id).faults if fault.code != "W01"]
+    author = "Ada" if who == "Bo" else "Bo"
+    cast.done(catalogue.draft_catalogue(cast.request(department, author), faults=kept))
+
+
+def drop_draft(department: Department, who: str) -> Errand:
+    _given_draft(department, who)
+    return _of_catalogue(department, "catalogue-drop")
+
+
+def publish_draft(department: Department, who: str) -> Errand:
+    _given_draft(department, who)
+    return _of_catalogue(department, "catalogue-publish")
+
+
+def set_policy(department: Department, who: str) -> Errand:
+    typed = {"source": "Procedure 12", "same_fault_blocks": "3", "same_fault_cycles": "60"}
+    return Errand(address(department, "policy"), carried(department) | typed | {"rest_may_go_on": ["wet"]})
+
+
+# --- the floor's other deeds on a load ----------------------------------------------------------------
+
+
+def _deed(department: Department, name: str, load: UUID, **typed: Any) -> Errand:
+    return Errand(address(department, "load-deed", load=load, name=name), carried(department) | typed)
+
+
+def cleared(department: Department, who: str) -> Errand:
+    load, alarm = cast.given_load_with_alarm(department)
+    return _deed(department, "cleared", load, alarm=str(alarm))
+
+
+def stopped(department: Department, who: str) -> Errand:
+    return _deed(department, "stopped", cast.given_running_load(department), how="by-hand")
+
+
+def power(department: Department, who: str) -> Errand:
+    return _deed(department, "power", cast.given_running_load(department), phase="wash")
+
+
+def door(department: Department, who: str) -> Errand:
+    load = cast.given_running_load(department)
+    return _deed(department, "door", load, phase="wash", forced="no", out="no")
+
+
+def wrong_programme(department: Department, who: str) -> Errand:
+    cast.publish_programme(department, "Heavy")
+    return _deed(department, "wrong-programme", cast.given_running_load(department), meant="Heavy")
+
+
+def reject(department: Department, who: str) -> Errand:
+    load = cast.given_finished_load(department)
+    return _deed(department, "reject", load, trays=[str(department.trays[0])], reason="wet", words="At a hinge.")
+
+
+def contamination(department: Department, who: str) -> Errand:
+    nearby = cast.given_finished_load(department, trays=department.trays[:1])
+    load = cast.given_aborted_load(department, trays=department.trays[1:])
+    cast.done(cycles.place_load(cast.request(department, "Ines"), load=load, place="clean-side"))
+    typed = {"surfaces": "The shelf.", "loads_nearby": [str(nearby)], "cleaned_by": "Ines, with wipes."}
+    return _deed(department, "contamination", load, **typed)
+
+
+def send_tray(department: Department, who: str) -> Errand:
+    load = cast.given_finished_load(department)
+    typed = {"way": "repair", "contaminated": "yes", "words": "A hinge is bent."}
+    return _deed(department, "send-tray", load, tray=str(department.trays[0]), **typed)
+
+
+def note(department: Department, who: str) -> Errand:
+    return _deed(department, "note", cast.given_running_load(department), words="The lamp flickers.")
+
+
+def correct(department: Department, who: str) -> Errand:
+    load = cast.given_running_load(department, cycle=4471)
+    event = str(cast.events_of(department, load)[-1].event_id)
+    typed = {"event": event, "field": "machine_cycle", "value": "4472", "words": "Misread."}
+    return _deed(department, "correct", load, **typed)
+
+
+def attribution(department: Department, who: str) -> Errand:
+    load = cast.given_running_load(department)
+    event = str(cast.events_of(department, load)[0].event_id)
+    typed = {"event": event, "person": str(department.people["Sanne"].id), "words": "In another’s session."}
+    return _deed(department, "attribution", load, **typed)
+
+
 def make_token(department: Department, who: str) -> Errand:
     return Errand(address(department, "make-token", machine=department.machine))
 
@@ -288,19 +501,78 @@ ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
     "add-set": add_set,
     "make-token": make_token,
     "revoke-token": revoke_token,
+    "block-machine": block_machine,
+    "return-machine": return_machine,
+    "bind-machine": bind_machine,
+    "change-supply": change_supply,
+    "explain-cycle": explain_cycle,
+    "record-exposure": record_exposure,
+    "racks": register_rack,
+    "block-rack": block_rack,
+    "return-rack": return_rack,
+    "release-round": release_round,
+    "make-board": make_board,
+    "catalogue-fault": draft_fault,
+    "catalogue-remove": remove_fault,
+    "catalogue-drop": drop_draft,
+    "catalogue-publish": publish_draft,
+    "policy": set_policy,
+    # One address with a deed's name in it.
+    "load-deed cleared": cleared,
+    "load-deed stopped": stopped,
+    "load-deed power": power,
+    "load-deed door": door,
+    "load-deed wrong-programme": wrong_programme,
+    "load-deed reject": reject,
+    "load-deed contamination": contamination,
+    "load-deed send-tray": send_tray,
+    "load-deed note": note,
+    "load-deed correct": correct,
+    "load-deed attribution": attribution,
 }
+
+
+def _of_form(route: str, **typed: str) -> Callable[[Department, str], Errand]:
+    """An errand about the first of three downtime forms."""
+
+    def errand(department: Department, who: str) -> Errand:
+        from incidents.operations.downtime import issue_forms
+
+        cast.done(issue_forms(cast.request(department, "Sanne"), count=3))
+        named = {} if route in ("issue-forms", "print-forms", "find-form") else {"number": 1}
+        fields = {"chamber": f"{department.machine}/1"} if route == "enter-form" else {}
+        return Errand(address(department, route, **named), carried(department) | fields | typed)
+
+    return errand
+
+
+PAPER_ERRANDS = {
+    "issue-forms": _of_form("issue-forms", count="3"),
+    "print-forms": _of_form("print-forms"),
+    "enter-form": _of_form("enter-form", programme=cast.PROGRAMME_NAME, ending="aborted"),
+    "void-form": _of_form("void-form", words="Torn."),
+}
+
+
+SET_UP = ("add-person", "add-machine", "add-programme", "add-set", "make-token", "revoke-token", "racks", "policy")
+CATALOGUE = ("catalogue-fault", "catalogue-remove", "catalogue-drop", "catalogue-publish")
+SUPERVISOR = ("lift", "issue-forms", "void-form", "return-machine", "explain-cycle", "return-rack", "make-board")
 
 
 def usual_visitor(route: str) -> str:
     """Who ordinarily goes on this errand."""
-    if route in ("add-person", "add-machine", "add-programme", "add-set", "make-token", "revoke-token"):
+    if route in (*SET_UP, *CATALOGUE):
         return "Ada"
-    return "Sanne" if route == "lift" else "Ines"
+    return "Sanne" if route in (*SUPERVISOR, "load-deed attribution") else "Ines"
 
 
 def errand_of(department: Department, route: str) -> tuple[Client, Errand]:
+    """Who goes on it, on the way: the machine is scanned where that comes first."""
     who = usual_visitor(route)
-    return visitor(department, who), ERRANDS[route](department, who)
+    client, errand = visitor(department, who), ERRANDS[route](department, who)
+    if errand.first:
+        client.get(errand.first)
+    return client, errand
 
 
 # --- a machine at its door ----------------------------------------------------------------------------
