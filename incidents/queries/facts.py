@@ -174,7 +174,7 @@ def newest_loads(facility: UUID, ids: Sequence[UUID]) -> dict[UUID, UUID]:
 
 def load_in_chamber(facility: UUID, machine_id: UUID, chamber: str) -> UUID | None:
     """The load whose cycle runs or stands stopped in this chamber."""
-    found = _rows(_IN_CHAMBER.format("('running', 'stopped')"), (facility, machine_id, chamber))
+    found = _rows(_IN_CHAMBER.format("('running', 'stopped')") + _OLDEST, (facility, machine_id, chamber))
     return id_out(found[0][0]) if found else None
 
 
@@ -205,9 +205,9 @@ def load_of_cycle(
         if found:
             return id_out(found[0][0])
     unknown = "" if machine_cycle is None else " AND machine_cycle IS NULL"
-    found = _rows(_IN_CHAMBER.format("('running', 'stopped')") + unknown, (facility, machine_id, chamber))
+    found = _rows(_IN_CHAMBER.format("('running', 'stopped')") + unknown + _OLDEST, (facility, machine_id, chamber))
     if not found and starting:
-        found = _rows(_IN_CHAMBER.format("('assembled')"), (facility, machine_id, chamber))
+        found = _rows(_IN_CHAMBER.format("('assembled')") + _OLDEST, (facility, machine_id, chamber))
     return id_out(found[0][0]) if found else None
 
 
@@ -239,6 +239,7 @@ _TRAYS = (
     "   AND NOT (l.disposition IN ('released', 'reprocessed') AND NOT l.under_recall)))"
     " WHERE t.facility_id = %s AND t.tray IN ({}) ORDER BY t.label"
 )
+_OLDEST = " ORDER BY known_from"
 _IN_CHAMBER = (
     "SELECT owner FROM read_passage WHERE facility_id = %s AND machine = %s AND chamber = %s"
     " AND known_to IS NULL AND stage IN {}"
