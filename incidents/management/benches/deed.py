@@ -58,26 +58,26 @@ def _done(outcome: Outcome) -> None:
 def _furnish() -> None:
     _done(setting_up.open_facility(_ask("open")))
     _done(setting_up.publish_catalogue(_ask("catalogue"), faults=STARTING_FAULTS))
+    policy = {"source": "the bench", "same_fault_blocks": 100, "same_fault_cycles": 100, "rest_may_go_on": ()}
+    _done(setting_up.set_policy(_ask("policy"), **policy))  # type: ignore[arg-type]
     recipe = {"phases": STARTING_PHASES, "criteria": STARTING_CRITERIA, "expected_s": 2700, "grace_s": 600}
     _done(setting_up.publish_programme(_ask("programme"), name=PROGRAMME, **recipe))  # type: ignore[arg-type]
 
 
 def _make_loads(round_number: int, into: list[Waiting]) -> None:
-    """Loads of a tray each, in a machine with a chamber for each."""
-    name = f"Alder {round_number}"
-    chambers = [str(n) for n in range(SLICE)]
-    _done(setting_up.register_machine(_ask(f"{name} machine"), name=name, code=name, chambers=chambers))
-    labels = [f"{name} tray {n}" for n in range(SLICE)]
-    _done(setting_up.register_set(_ask(f"{name} set"), name=name, owner="", labels=labels))
-    machine = named(named(FACILITY, f"{name} machine"), "machine")
-    into += (_make_load(name, machine, chamber) for chamber in chambers)
+    """Loads of a tray each, every one in a machine of its own: a fault that comes back blocks its machine."""
+    labels = [f"{round_number}.{n}" for n in range(SLICE)]
+    _done(setting_up.register_set(_ask(f"set {round_number}"), name=f"Set {round_number}", owner="", labels=labels))
+    for n, what in enumerate(labels, 1):
+        into.append(_make_load(what, tray=named(named(FACILITY, f"set {round_number}"), f"tray {n}")))
 
 
-def _make_load(name: str, machine: UUID, chamber: str) -> Waiting:
+def _make_load(what: str, tray: UUID) -> Waiting:
     """Assembled, started, stopped by an alarm that was seen and resumed, then stopped by another."""
-    what = f"{name} {chamber}"
-    tray = named(named(FACILITY, f"{name} set"), f"tray {int(chamber) + 1}")
-    _done(cycles.assemble_load(_ask(f"{what} load"), machine=machine, chamber=chamber, trays=[tray]))
+    name = f"Alder {what}"
+    _done(setting_up.register_machine(_ask(name), name=name, code=name, chambers=["1"]))
+    machine = named(named(FACILITY, name), "machine")
+    _done(cycles.assemble_load(_ask(f"{what} load"), machine=machine, chamber="1", trays=[tray]))
     load = named(named(FACILITY, f"{what} load"), "load")
     _done(cycles.start_cycle(_ask(f"{what} start"), load=load, programme=PROGRAMME))
     first = _alarmed(what, load, "W01", "pre-wash")
