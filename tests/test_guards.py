@@ -360,7 +360,8 @@ def test_the_app_changes_nothing_that_stands(table: str) -> None:
 def test_the_app_meets_the_triggers_where_it_may_update() -> None:
     refused("UPDATE ledger_head SET size = 4")
     refused("UPDATE ledger_words SET text = 'door seal fine'")
-    refused("UPDATE ledger_words SET salt = %s", b"t", why="permission denied")
+    refused("UPDATE ledger_words SET salt = %s", b"t")
+    refused("UPDATE ledger_words SET digest = %s", "e" * 64, why="permission denied")
 
 
 @only_postgresql
