@@ -11,7 +11,7 @@ from typing import Any
 from uuid import UUID
 
 import psycopg
-from django.db import connection, transaction
+from django.db import DEFAULT_DB_ALIAS, connection, connections, transaction
 from psycopg.types.string import ByteaBinaryLoader
 
 # SQLite keeps a UUID as 32 hexadecimal digits, as Django's UUIDField does.
@@ -97,14 +97,14 @@ class Hand:
         self.cursor.execute(native(statement), ids_in(params))
 
     def rows(self, statement: str, params: Sequence[Any]) -> Iterable[tuple[Any, ...]]:
-        """Many rows; PostgreSQL sends them in its own form, SQLite finds them while they are asked for.
+        """Many rows; SQLite finds them while they are asked for.
 
         Never prepared: how to find many rows is planned anew, as the table has grown since.
         """
         if not on_postgresql():
             found: Iterable[tuple[Any, ...]] = self.cursor.execute(native(statement), ids_in(params))
         else:
-            found = self.cursor.execute(statement, params, prepare=False, binary=True).fetchall()
+            found = self.cursor.execute(statement, params, prepare=False).fetchall()
         return found
 
     def kept(self, table: str, columns: Sequence[str], where: str, params: Sequence[Any]) -> set[tuple[Any, ...]]:
@@ -141,12 +141,15 @@ class Hand:
 
 
 def _driver_cursor() -> Any:
-    connection.ensure_connection()
-    driver: Any = connection.connection
+    here = connections[DEFAULT_DB_ALIAS]  # asking the proxy costs more than the question
+    here.ensure_connection()
+    driver: Any = here.connection
     if not on_postgresql():
         return driver.cursor()
     driver.prepare_threshold = PREPARE_AFTER  # Django's own cursors never prepare
-    return psycopg.Cursor(driver)
+    cursor = psycopg.Cursor(driver)
+    cursor.format = psycopg.pq.Format.BINARY
+    return cursor
 
 
 @lru_cache(STATEMENTS)

@@ -28,7 +28,7 @@ Progress = Callable[[int], object]
 Row = tuple[Any, ...]  # a row of a read model as the database keeps it, without its facility
 Folded = dict[Table, list[Row]]
 EVENTS_AT_ONCE = 4_000
-ROWS_PER_LOCK = 4_000
+ROWS_PER_LOCK = 1_000
 FIRST, LAST = UUID(int=0), UUID(int=2**128 - 1)
 
 
@@ -197,6 +197,15 @@ class Difference(NamedTuple):
         """What names the rows: a row that is otherwise than it should be is one."""
         return self.wrong | {self.table.named(row) for row in self.missing}
 
+    def pieces(self) -> Iterator[Difference]:
+        """The same, a lock's worth at a time; what replaces a wrong row stays with it."""
+        named = self.table.named
+        if self.wrong:
+            yield Difference(self.table, self.wrong, [row for row in self.missing if named(row) in self.wrong])
+        new = [row for row in self.missing if named(row) not in self.wrong]
+        for start in range(0, len(new), ROWS_PER_LOCK):
+            yield Difference(self.table, set(), new[start : start + ROWS_PER_LOCK])
+
 
 def _compared(facility: UUID, reach: Reach, table: Table, folded: list[Row]) -> Difference:
     expected = {comparable(row): row for row in folded}
@@ -227,16 +236,16 @@ class _Mender:
         self._size = 0  # of the log, when the first of these was folded
 
     def add(self, found: list[Difference], size: int) -> None:
-        rows = sum(len(each.keys()) for each in found)
-        if self._rows + rows > ROWS_PER_LOCK:
-            self.mend()
-        self._size = self._size if self._rows else size
-        self._waiting += [each for each in found if each.wrong or each.missing]
-        self._rows += rows
+        for piece in (piece for each in found for piece in each.pieces()):
+            self._size = self._size if self._waiting else size
+            self._waiting.append(piece)
+            self._rows += len(piece.wrong) + len(piece.missing)
+            if self._rows >= ROWS_PER_LOCK:
+                self.mend()
 
     def mend(self) -> None:
         """Mend what differs, under the lock; a stream that moved meanwhile is folded once more."""
-        if not self._rows:
+        if not self._waiting:
             return
         with transaction.atomic(), translated():
             hand = Hand()
