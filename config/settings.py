@@ -61,7 +61,7 @@ def _database() -> dict[str, Any]:
         found["OPTIONS"] = {
             **found.get("OPTIONS", {}),
             "options": f"-c lock_timeout={wait_ms} -c idle_in_transaction_session_timeout=10000",
-            "pool": {"min_size": 1, "max_size": 12, "timeout": LOCK_WAIT_S},
+            "pool": {"min_size": 1, "max_size": 20, "timeout": 10},
         }
         return found
     return {

@@ -26,6 +26,8 @@ from playwright.sync_api import Browser, ConsoleMessage, Locator, Response, View
 
 from tests.test_start import HOUSE, House, environment, house
 
+expect.set_options(timeout=15_000)  # ms: a busy machine is not a fault
+
 SCREENS = HOUSE / "docs" / "screens"
 SIZES: dict[str, ViewportSize] = {
     "tablet": {"width": 1180, "height": 820},

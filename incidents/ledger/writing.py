@@ -18,6 +18,7 @@ from uuid import UUID
 
 import msgspec
 from django.db import OperationalError, connection, transaction
+from psycopg_pool import PoolTimeout
 
 from incidents.identity.ids import named
 from incidents.ledger import canonical, merkle
@@ -325,8 +326,10 @@ def _joined(page: _Page, deed: Deed) -> Iterator[Log]:
 
 
 def is_lock_wait(error: OperationalError) -> bool:
-    """Was this the lock not coming in time (PostgreSQL 55P03, SQLite "database is locked")?"""
+    """Did the lock (PostgreSQL 55P03, SQLite "database is locked"), or a connection, not come in time?"""
     cause = error.__cause__
+    if isinstance(cause, PoolTimeout):
+        return True
     return getattr(cause, "sqlstate", "") == "55P03" or "locked" in str(error)
 
 

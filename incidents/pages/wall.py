@@ -6,6 +6,7 @@ A workstation that an administrator or supervisor made a board of may show it wi
 from __future__ import annotations
 
 from django.conf import settings
+from django.db import connection
 from django.http import Http404, HttpRequest, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -49,6 +50,8 @@ def stream(request: HttpRequest, slug: str) -> HttpResponseBase:
     facility = Facility.objects.filter(slug=slug).first()
     if facility is None or not _may_read(request, facility):
         raise Http404
+    if not connection.in_atomic_block:
+        connection.close()  # a stream that stays open for hours keeps no connection from the others
     return live.response_of(facility.id)
 
 
