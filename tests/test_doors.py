@@ -101,7 +101,7 @@ DOORS = (
     board("live"),
     deed("block-machine", *FLOOR, "Bo", "Joan"),
     deed("return-machine", "Sanne", "Bo"),
-    deed("bind-machine"),
+    deed("bind-machine", "Sanne", "Ada")._replace(refused=403),
     deed("change-supply", *FLOOR, "Bo"),
     deed("explain-cycle", "Sanne", "Bo", "Quinn"),
     deed("record-exposure"),
@@ -153,7 +153,8 @@ DOORS = (
     Door("observations", "POST", 201, ("Alder",), refused=401, nobody=401, outsider=401),
 )
 NO_EVENT = {"sign-in", "sign-out", "add-person", "make-token", "revoke-token", "bind-machine", "make-board"}
-FORBIDS = {"make-board": "A supervisor or administrator makes a workstation a board"}
+FOR_WHAT = "A supervisor or administrator says what a workstation is for"
+FORBIDS = {"make-board": FOR_WHAT, "bind-machine": FOR_WHAT}
 POST_ONLY = ("sign-out", "start", "report-end", "report-alarm", "place", "rerun", "hold", "acknowledge", "resume")
 POST_ONLY += ("abort", "make-token", "revoke-token", "observations", "issue-forms", "void-form")
 POST_ONLY += ("block-machine", "return-machine", "bind-machine", "change-supply", "explain-cycle")

@@ -556,7 +556,16 @@ PAPER_ERRANDS = {
 
 SET_UP = ("add-person", "add-machine", "add-programme", "add-set", "make-token", "revoke-token", "racks", "policy")
 CATALOGUE = ("catalogue-fault", "catalogue-remove", "catalogue-drop", "catalogue-publish")
-SUPERVISOR = ("lift", "issue-forms", "void-form", "return-machine", "explain-cycle", "return-rack", "make-board")
+SUPERVISOR = (
+    "lift",
+    "issue-forms",
+    "void-form",
+    "return-machine",
+    "explain-cycle",
+    "return-rack",
+    "make-board",
+    "bind-machine",
+)
 
 
 def usual_visitor(route: str) -> str:

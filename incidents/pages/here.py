@@ -26,6 +26,7 @@ from incidents.identity.models import Facility, Person
 from incidents.identity.rights import Rights, rights
 from incidents.operations.deeds import Doer, Request
 from incidents.queries import floor
+from incidents.rules.authority import SETS_WORKSTATIONS
 from incidents.rules.events import Actor
 
 P = ParamSpec("P")
@@ -65,6 +66,7 @@ class Here(NamedTuple):
             "person": self.person,
             "person_roles": ", ".join(role.replace("-", " ") for role in self.rights.roles),
             "may_set_up": self.may_set_up,
+            "sets_workstations": bool(SETS_WORKSTATIONS & set(self.rights.roles)),
             "nav": nav,
             "now": self.now,
             "watch_at": watch_at,
@@ -130,6 +132,25 @@ def _to_come_back_to(request: HttpRequest, slug: str) -> str:
         return request.get_full_path()
     came_from = urlsplit(request.headers.get("Referer", ""))
     return came_from.path if came_from.netloc == request.get_host() else reverse("now", args=[slug])
+
+
+def sets_workstations(view: View[P]) -> Page:
+    """What a workstation is for is said by those whom the authority table names."""
+
+    @functools.wraps(view)
+    def seen(here: Here, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
+        if not SETS_WORKSTATIONS & set(here.rights.roles):
+            return here.page(
+                "problem.html",
+                "now",
+                status=403,
+                title="A supervisor or administrator says what a workstation is for",
+                sentence="You have neither role in this facility.",
+                next_step="Ask one of them.",
+            )
+        return view(here, *args, **kwargs)
+
+    return in_facility(seen)
 
 
 def set_up(view: View[P]) -> Page:

@@ -13,7 +13,7 @@ from django.views.decorators.http import require_POST
 
 from incidents.operations import machines as deeds
 from incidents.operations.deeds import Outcome
-from incidents.pages.here import Here, Unreadable, in_facility, posted_uuid, posted_whole, said
+from incidents.pages.here import Here, Unreadable, in_facility, posted_uuid, posted_whole, said, sets_workstations
 from incidents.pages.scanning import bind
 from incidents.queries import counters, floor, machine_story
 from incidents.rules.refusals import Refusal
@@ -60,7 +60,7 @@ def block(here: Here, machine: UUID) -> HttpResponse:
 
 
 @require_POST
-@in_facility
+@sets_workstations
 def bind_here(here: Here, machine: UUID) -> HttpResponse:
     """This workstation stands at this machine: its alarms are answered here without a scan."""
     if machine_story.machine(here.facility.id, machine) is None:

@@ -16,14 +16,13 @@ from django.views.decorators.http import require_POST
 from incidents.identity.models import Facility, Person
 from incidents.identity.rights import rights
 from incidents.pages import live
-from incidents.pages.here import Board, Here, in_facility
+from incidents.pages.here import Board, Here, sets_workstations
 from incidents.pages.now import board_of
 from incidents.queries import floor
 
 COOKIE = "sluicegate_board"
 SALT = "incidents.board"
 A_YEAR_S = 365 * 24 * 3600
-MAY_MAKE = {"administrator", "supervisor"}
 
 
 @never_cache
@@ -69,18 +68,9 @@ def board_facility(request: HttpRequest) -> Facility | None:
 
 
 @require_POST
-@in_facility
+@sets_workstations
 def make_board(here: Here) -> HttpResponse:
     """Let this workstation show the board with nobody signed in."""
-    if not MAY_MAKE & set(here.rights.roles):
-        return here.page(
-            "problem.html",
-            "now",
-            status=403,
-            title="A supervisor or administrator makes a workstation a board",
-            sentence="You have neither role in this facility.",
-            next_step="Ask one of them.",
-        )
     response = redirect("wall", slug=here.facility.slug)
     response.set_signed_cookie(
         COOKIE,

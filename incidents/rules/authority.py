@@ -85,6 +85,10 @@ DEEDS: dict[str, Permission] = {
 }
 
 
+# What a workstation is for is no deed of the log: a board for everyone, or bound to the machine it stands at.
+SETS_WORKSTATIONS = frozenset({"supervisor", "administrator"})
+
+
 def refusal(deed: str, roles: Collection[str], competences: Collection[str]) -> Refusal | None:
     """Why someone with these roles and current competences may not do this deed, or None."""
     permission = DEEDS[deed]
