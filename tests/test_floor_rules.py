@@ -17,7 +17,19 @@ from msgspec.structs import replace
 
 from incidents.projections.states import KINDS, empty, next_state
 from incidents.queries.sentences import Names, sentence_of, sentence_of_machine
-from incidents.rules import alarms, corrections, inspection, loads, machines, open_items, policies, racks, reruns
+from incidents.rules import (
+    alarms,
+    corrections,
+    holds,
+    inspection,
+    interruptions,
+    loads,
+    machines,
+    open_items,
+    policies,
+    racks,
+    reruns,
+)
 from incidents.rules import release as releases
 from incidents.rules.events import (
     AnyEvent,
@@ -195,8 +207,8 @@ AFTERWARDS: list[Any] = [
 def test_an_interrupted_cycle_is_not_complete(happened: Story, broken: AnyEvent) -> None:
     load = load_of(*happened, broken)
     assert (load.stage, codes(load)[:2]) == ("incomplete", NOT_COMPLETE)
-    assert releases.disposition(load) == "quarantined"
-    assert load.interrupted in releases.holds(load)[1].sentence
+    assert holds.disposition(load) == "quarantined"
+    assert load.interrupted in holds.holds(load)[1].sentence
 
 
 @settings(max_examples=200)
@@ -210,7 +222,7 @@ def test_whatever_a_device_or_a_person_says_then(happened: Story, broken: AnyEve
     load = load_of(*happened, broken, *then)
     assert load.stage in ("incomplete", "aborted")
     assert set(NOT_COMPLETE) <= set(pinned(load))
-    assert releases.disposition(load) != "released" or releases.under_recall(load)
+    assert holds.disposition(load) != "released" or holds.under_recall(load)
 
 
 def test_a_machine_that_calls_a_broken_cycle_complete_is_not_believed() -> None:
@@ -230,15 +242,33 @@ def test_a_cycle_that_is_broken_already_stays_as_it_is(happened: Story, broken: 
     assert (after.stage, codes(after), after.ended_at) == (before.stage, codes(before), before.ended_at)
 
 
+TOLD_OF_A_DOOR: dict[str, tuple[Story, bool]] = {
+    "assembled": ((assembled(),), False),
+    "running": (RUNNING, True),
+    "stopped": (STOPPED, True),
+    "finished": (FINISHED, True),
+    "power lost": ((*RUNNING, power_lost()), True),
+    "aborted": (ABORTED, True),
+    "ended too early": ((*RUNNING, finished(complete=False)), True),
+    "released": (RELEASED, False),
+}
+
+
+@pytest.mark.parametrize(("happened", "may"), TOLD_OF_A_DOOR.values(), ids=TOLD_OF_A_DOOR)
+def test_a_door_is_told_of_from_the_start_until_the_release(happened: Story, may: bool) -> None:
+    """Trade, A4: a door forced after the power was lost is the very case."""
+    assert interruptions.door_is_told(load_of(*happened)) == may
+
+
 def test_the_door_opens_at_every_unloading() -> None:
     assert codes(load_of(*FINISHED, door_opened())) == []
-    assert releases.disposition(load_of(*RELEASED, door_opened())) == "released"
+    assert holds.disposition(load_of(*RELEASED, door_opened())) == "released"
 
 
 @pytest.mark.parametrize("broken", [power_lost(), door_opened(forced=True)])
 def test_after_the_end_it_holds_until_somebody_has_looked(broken: AnyEvent) -> None:
     assert codes(load_of(*FINISHED, broken)) == ["unexpected"]
-    assert releases.under_recall(load_of(*RELEASED, broken))
+    assert holds.under_recall(load_of(*RELEASED, broken))
 
 
 @pytest.mark.parametrize("broken", BREAKS.values(), ids=BREAKS)
@@ -278,7 +308,7 @@ def test_an_interruption_answers_the_alarms_but_nobody_has_seen_them() -> None:
 def test_a_wrong_programme_holds_until_somebody_named_has_looked(happened: Story) -> None:
     load = load_of(*happened, wrong_programme("Heavy"))
     assert codes(load) == ["unexpected"]
-    assert "Heavy" in releases.holds(load)[0].sentence
+    assert "Heavy" in holds.holds(load)[0].sentence
     key = key_of(load, "unexpected")
     assert refused(releases.lift(load, key, WORDS, [signature(INES, "technician")])) == "may-not-lift"
     assert not isinstance(releases.lift(load, key, WORDS, [signature(SANNE, "supervisor")]), Refusal)
@@ -286,7 +316,7 @@ def test_a_wrong_programme_holds_until_somebody_named_has_looked(happened: Story
 
 def test_a_wrong_programme_noticed_after_the_release_is_a_recall_review() -> None:
     load = load_of(*RELEASED, wrong_programme())
-    assert (releases.disposition(load), releases.under_recall(load)) == ("released", True)
+    assert (holds.disposition(load), holds.under_recall(load)) == ("released", True)
 
 
 # --- at the unloading ---------------------------------------------------------------------------------
@@ -316,7 +346,7 @@ def test_what_a_rejected_tray_means_for_the_rest(reason: RejectReason, rest: boo
 @pytest.mark.parametrize(("reason", "rest"), [(reason, rest) for reason, rest, _ in REJECTIONS])
 def test_found_after_the_release_it_is_a_recall_review(reason: RejectReason, rest: bool) -> None:
     load = load_of(*RELEASED, rejected(reason, rest=rest))
-    assert (releases.disposition(load), releases.under_recall(load)) == ("released", True)
+    assert (holds.disposition(load), holds.under_recall(load)) == ("released", True)
 
 
 @pytest.mark.parametrize("happened", [(assembled(),), RUNNING, STOPPED])
@@ -375,6 +405,12 @@ def test_a_load_that_was_reprocessed_is_not_run_again_for_a_tray_rejected_long_a
 
 
 # --- unproven things on the clean side ----------------------------------------------------------------
+
+
+def test_the_record_of_what_it_touched_is_due_since_it_stood_there() -> None:
+    load = load_of(*ABORTED, CLEAN_SIDE)
+    (item,) = [item for item in open_items.of_load(load) if item.kind == "contamination-due"]
+    assert item.since == story(*ABORTED, CLEAN_SIDE)[-1].occurred_at
 
 
 def dues(*happened: Any) -> list[str]:
@@ -548,8 +584,8 @@ VALUES = st.sampled_from(["4471", "4472", "0", "", "dirty-side", "clean-side", "
 @given(st.sampled_from(list(HELD.values())), st.lists(st.builds(corrected, FIELDS, VALUES), max_size=4))
 def test_a_correction_never_lifts_a_hold(happened: Story, more: list[Corrected]) -> None:
     """I11, whatever somebody wrote as a correction."""
-    before = {hold.key for hold in releases.holds(load_of(*happened))}
-    assert before <= {hold.key for hold in releases.holds(load_of(*happened, *more))}
+    before = {hold.key for hold in holds.holds(load_of(*happened))}
+    assert before <= {hold.key for hold in holds.holds(load_of(*happened, *more))}
 
 
 def test_a_correction_that_can_not_be_applied_holds() -> None:
@@ -573,6 +609,11 @@ def test_correcting_an_older_placement_does_not_move_the_load() -> None:
     assert load_of(*happened, corrected("spot", "shelf 4", older)).spot == "trolley 2"
 
 
+def test_a_place_is_corrected_by_its_words() -> None:
+    assert corrections.as_kept("place", " Dirty side ") == "dirty-side"
+    assert corrections.as_kept("spot", " Shelf 4 ") == "Shelf 4"
+
+
 @pytest.mark.parametrize("happened", HELD.values(), ids=HELD)
 def test_a_note_changes_nothing(happened: Story) -> None:
     assert codes(load_of(*happened, NOTE)) == codes(load_of(*happened))
@@ -593,9 +634,17 @@ def test_two_people_who_were_one_have_not_lifted_the_hold() -> None:
     assert codes(load_of(*LIFTED, attributed(LIFT, SANNE, JOAN))) == ["rinse-not-proven"]
 
 
+def test_whoever_saw_an_alarm_in_anothers_session_has_it() -> None:
+    happened = (assembled(), started(4471), alarm(), by(SANNE, seen()))
+    event = story(*happened)[-1].event_id
+    (before,) = load_of(*happened).alarms
+    (after,) = load_of(*happened, attributed(event, SANNE, JOAN)).alarms
+    assert (before.acknowledged_by, after.acknowledged_by) == (SANNE, JOAN)
+
+
 def test_after_a_release_that_is_a_recall_review() -> None:
     load = load_of(*LIFTED, released(), attributed(LIFT, SANNE, JOAN))
-    assert (releases.disposition(load), releases.under_recall(load)) == ("released", True)
+    assert (holds.disposition(load), holds.under_recall(load)) == ("released", True)
 
 
 def test_another_supervisor_in_sannes_session_is_still_a_second_person() -> None:
@@ -626,7 +675,7 @@ def test_whoever_was_not_authorised_makes_the_load_be_held() -> None:
     load = load_of(*LIFTED, attributed(LIFT, SANNE, INES, authorised=False))
     assert codes(load) == ["rinse-not-proven", "unexpected"]
     release = story(*RELEASED)[-1].event_id
-    assert releases.under_recall(load_of(*RELEASED, attributed(release, INES, SANNE, authorised=False)))
+    assert holds.under_recall(load_of(*RELEASED, attributed(release, INES, SANNE, authorised=False)))
 
 
 def test_an_attribution_of_something_else_leaves_the_lift_alone() -> None:
@@ -838,7 +887,7 @@ def two_orders(draw: st.DrawFn) -> tuple[list[Recorded], list[Recorded]]:
 def judged(events: list[Recorded]) -> tuple[Any, ...]:
     load = loads.fold(LOAD, events)
     items = sorted((item.key, item.kind) for item in open_items.of_load(load))
-    return load.stage, releases.disposition(load), releases.under_recall(load), codes(load), items
+    return load.stage, holds.disposition(load), holds.under_recall(load), codes(load), items
 
 
 @settings(max_examples=300)

@@ -16,9 +16,12 @@ from hypothesis import settings
 from hypothesis import strategies as st
 from hypothesis.stateful import RuleBasedStateMachine, initialize, invariant, precondition, rule
 
-from incidents.rules import alarms, release, reruns
+from incidents.rules import alarms, holds, open_items, release, reruns
 from incidents.rules.events import (
     AnyEvent,
+    HoldLifted,
+    LiftSigned,
+    LiftWithdrawn,
     OutcomeOverdue,
     RerunLinked,
     Verdict,
@@ -49,6 +52,9 @@ from tests.story import (
     KINDS as CRITERION_KINDS,
 )
 
+IP = "infection-prevention"
+RINSE = f"rinse-not-proven:{CODE_OF['rinse']}"
+SIGNING = (LiftSigned, LiftWithdrawn, HoldLifted)
 VERDICTS: tuple[Verdict, ...] = ("met", "not-met", "not-proven")
 
 # --- a second model -----------------------------------------------------------------------------------
@@ -91,6 +97,7 @@ class Desk:
         self.resumed = self.overdue = self.broken_heat = False
         self.record: bool | None = None
         self.released = self.reprocessed = self.rerun = False
+        self.firsts: dict[str, UUID] = {}  # holds that one of two has signed to lift, on the load as it is
 
     def holds(self) -> Counter[str]:
         found = +self.standing
@@ -248,7 +255,7 @@ class LoadsLife(RuleBasedStateMachine):
 
     @rule(data=st.data(), signers=st.sampled_from(SIGNERS))
     def lift(self, data: st.DataObject, signers: dict[UUID, str]) -> None:
-        standing = release.holds(self.load)
+        standing = holds.holds(self.load)
         if not standing:
             return
         hold = data.draw(st.sampled_from(standing))
@@ -256,6 +263,45 @@ class LoadsLife(RuleBasedStateMachine):
         permitted = set(signers.values()) in LIFTERS.get(hold.code, NEITHER)
         if self.decide(release.lift(self.load, hold.key, WORDS, signatures), permitted):
             self.desk.standing[hold.code] -= 1
+            self.desk.firsts.pop(hold.key, None)
+
+    @rule(data=st.data(), signer=st.sampled_from([(INES, "technician"), (SANNE, "supervisor"), (JOAN, IP)]))
+    def sign_first(self, data: st.DataObject, signer: tuple[UUID, str]) -> None:
+        """Only where two are needed, by one of those roles, and once."""
+        standing = holds.holds(self.load)
+        if not standing:
+            return
+        hold = data.draw(st.sampled_from(standing))
+        person, role = signer
+        permitted = hold.code == "rinse-not-proven" and role != "technician" and hold.key not in self.desk.firsts
+        if self.decide(release.sign_first(self.load, hold.key, WORDS, signature(person, role)), permitted):
+            self.desk.firsts[hold.key] = person
+
+    @rule(signer=st.sampled_from([(SANNE, "supervisor"), (JOAN, IP)]))
+    def sign_second(self, signer: tuple[UUID, str]) -> None:
+        """The other of the two, on the load as the first had it (I14, I15)."""
+        person, role = signer
+        first = self.desk.firsts.get(RINSE)
+        permitted = first is not None and first != person
+        if self.decide(release.sign_second(self.load, RINSE, WORDS, signature(person, role)), permitted):
+            self.desk.standing["rinse-not-proven"] -= 1
+            del self.desk.firsts[RINSE]
+
+    @rule()
+    def withdraw(self) -> None:
+        signed = self.load.first_signature(RINSE) is not None
+        if self.decide(release.withdraw(self.load, RINSE, None), signed):
+            self.desk.firsts.pop(RINSE, None)
+
+    @precondition(lambda self: self.desk.way == "waiting")
+    @rule()
+    def come_to_a_rinse_that_one_signs(self) -> None:
+        """So that more stories tell what comes after a first signature."""
+        self.start()
+        LoadsLife.end(self, complete=True)
+        self.review(record_seen=True, kinds={"rinse"}, verdict="not-proven")
+        self.decide(release.sign_first(self.load, RINSE, WORDS, signature(SANNE, "supervisor")), permitted=True)
+        self.desk.firsts[RINSE] = SANNE
 
     @rule()
     def let_go(self) -> None:
@@ -282,11 +328,26 @@ class LoadsLife(RuleBasedStateMachine):
             self.desk.reprocessed = all(proven)
 
     @invariant()
+    def a_first_signature_counts_while_nothing_else_happened(self) -> None:
+        """I14: what was signed was this load at this version; whatever happens besides signing voids it."""
+        load = self.load
+        since = 0
+        for n, each in enumerate(self.happened, 1):
+            data = each.data if isinstance(each, Happening) else each
+            since = since if isinstance(data, SIGNING) else n
+        signed = {each.hold: n for n, each in enumerate(self.happened, 1) if isinstance(each, LiftSigned)}
+        counting = {first.key for first in load.first_signatures if not first.void}
+        assert counting == {key for key in self.desk.firsts if signed[key] > since}
+        self.desk.firsts = {key: who for key, who in self.desk.firsts.items() if key in counting}
+        due = any(item.kind == "second-signature" for item in open_items.of_load(load))
+        assert due == any(first.key in {h.key for h in holds.holds(load)} for first in load.first_signatures)
+
+    @invariant()
     def both_models_agree(self) -> None:
         load, desk = self.load, self.desk
-        assert Counter(hold.code for hold in release.holds(load)) == desk.holds()
-        assert release.disposition(load) == desk.disposition()
-        assert release.under_recall(load) == desk.under_recall()
+        assert Counter(hold.code for hold in holds.holds(load)) == desk.holds()
+        assert holds.disposition(load) == desk.disposition()
+        assert holds.under_recall(load) == desk.under_recall()
         assert (release.release_refusal(load) is None) == desk.may_release()
 
 

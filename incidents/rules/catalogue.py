@@ -15,7 +15,7 @@ import msgspec
 from msgspec.structs import replace
 
 from incidents.rules import faults as of_faults
-from incidents.rules.events import CatalogueDrafted, CataloguePublished, Fault, Recorded
+from incidents.rules.events import AttributionCorrected, CatalogueDrafted, CataloguePublished, Fault, Recorded
 from incidents.rules.faults import Change, fault_refusal
 from incidents.rules.programmes import is_code
 from incidents.rules.refusals import Refusal
@@ -29,14 +29,55 @@ class Draft(msgspec.Struct, frozen=True):
     faults: tuple[Fault, ...]
     by: UUID
     at: datetime
+    event_id: UUID
+
+
+class Edition(msgspec.Struct, frozen=True):
+    """A published edition with its two people, as every correction of their attribution left them.
+
+    The first edition has no draft. `fallen_at` is when it turned out that they were one, or not authorised.
+    """
+
+    version: int
+    event_id: UUID
+    told: CataloguePublished
+    by: UUID
+    draft: Draft | None = None
+    fallen_at: datetime | None = None
 
 
 class Catalogue(msgspec.Struct, frozen=True):
     id: UUID
     version: int = 0
-    published: CataloguePublished | None = None
-    published_version: int = 0
+    editions: tuple[Edition, ...] = ()
     draft: Draft | None = None
+    attributions: tuple[tuple[UUID, UUID], ...] = ()
+
+    @property
+    def in_force(self) -> Edition | None:
+        """The newest edition that did not fall."""
+        return next((edition for edition in reversed(self.editions) if edition.fallen_at is None), None)
+
+    @property
+    def published(self) -> CataloguePublished | None:
+        return self.in_force.told if self.in_force else None
+
+    @property
+    def published_version(self) -> int:
+        return self.in_force.version if self.in_force else 0
+
+    @property
+    def last_edition(self) -> int:
+        """The number of the newest edition, also of one that fell: no number is given twice."""
+        return self.editions[-1].told.edition if self.editions else 0
+
+    @property
+    def fallen(self) -> tuple[int, ...]:
+        return tuple(edition.told.edition for edition in self.editions if edition.fallen_at is not None)
+
+    def done_by(self, event: UUID, recorded: UUID) -> UUID:
+        """Who did an event, after every correction of its attribution."""
+        return dict(self.attributions).get(event, recorded)
 
     @property
     def stands(self) -> int:
@@ -70,12 +111,55 @@ def evolve(catalogue: Catalogue, event: Recorded) -> Catalogue:
     after = replace(catalogue, version=event.version)
     match event.data:
         case CatalogueDrafted() as data:
-            draft = Draft(event.version, data.edition_from, data.faults, event.actor.id, event.occurred_at)
+            by, at = event.actor.id, event.occurred_at
+            draft = Draft(event.version, data.edition_from, data.faults, by, at, event.event_id)
             return replace(after, draft=None if data.faults == catalogue.faults else draft)
         case CataloguePublished() as data:
-            return replace(after, published=data, published_version=event.version, draft=None)
+            edition = Edition(event.version, event.event_id, data, event.actor.id, catalogue.draft)
+            return replace(after, editions=(*catalogue.editions, edition), draft=None)
+        case AttributionCorrected() as data:
+            return _attribution_corrected(after, event, data)
         case _:
             return after
+
+
+def _attribution_corrected(catalogue: Catalogue, event: Recorded, data: AttributionCorrected) -> Catalogue:
+    """Every two-person rule is asked again. What falls never comes back; its faults stand as a draft again."""
+    was = catalogue.in_force
+    editions = tuple(_reattributed(edition, event, data) for edition in catalogue.editions)
+    after = replace(
+        catalogue,
+        editions=editions,
+        draft=_redrafted(catalogue.draft, data),
+        attributions=(*catalogue.attributions, (data.event, data.person)),
+    )
+    again = next((edition for edition in editions if was is not None and edition.event_id == was.event_id), None)
+    if again is None or again.fallen_at is None or after.draft is not None:
+        return after
+    whose = again.draft or Draft(0, 0, (), again.by, event.occurred_at, again.event_id)
+    return replace(
+        after,
+        draft=replace(whose, version=event.version, edition_from=after.edition, faults=again.told.faults),
+    )
+
+
+def _reattributed(edition: Edition, event: Recorded, data: AttributionCorrected) -> Edition:
+    drafted = edition.draft is not None and edition.draft.event_id == data.event
+    if edition.fallen_at is not None or not (drafted or edition.event_id == data.event):
+        return edition
+    draft = edition.draft
+    if draft is not None and drafted:
+        draft = replace(draft, by=data.person)
+    by = edition.by if drafted else data.person
+    were_one = draft is not None and draft.by == by
+    fallen_at = event.occurred_at if were_one or not data.authorised else None
+    return replace(edition, by=by, draft=draft, fallen_at=fallen_at)
+
+
+def _redrafted(draft: Draft | None, data: AttributionCorrected) -> Draft | None:
+    if draft is None or draft.event_id != data.event:
+        return draft
+    return replace(draft, by=data.person) if data.authorised else None
 
 
 # --- deciding -----------------------------------------------------------------------------------------
@@ -89,7 +173,7 @@ def found(catalogue: Catalogue, faults: Sequence[Fault]) -> CataloguePublished |
             "A catalogue is in force. Its next edition needs two people.",
             "Draft it; a second person publishes the draft.",
         )
-    return faults_refusal(faults) or CataloguePublished(edition=1, faults=_by_code(faults))
+    return faults_refusal(faults) or CataloguePublished(edition=catalogue.last_edition + 1, faults=_by_code(faults))
 
 
 def draft(catalogue: Catalogue, faults: Sequence[Fault]) -> CatalogueDrafted | Refusal:
@@ -106,7 +190,7 @@ def publish(catalogue: Catalogue, person: UUID) -> CataloguePublished | Refusal:
         return Refusal("no-draft", "No draft of the catalogue stands.", "Draft the next edition first.")
     if catalogue.draft.by == person:
         return Refusal("same-person-twice", "You can’t sign twice.", "A second person must agree.")
-    publication = CataloguePublished(edition=catalogue.edition + 1, faults=catalogue.draft.faults)
+    publication = CataloguePublished(edition=catalogue.last_edition + 1, faults=catalogue.draft.faults)
     return faults_refusal(publication.faults) or publication
 
 
@@ -117,8 +201,8 @@ def _by_code(faults: Sequence[Fault]) -> tuple[Fault, ...]:
 
 def faults_refusal(faults: Sequence[Fault]) -> Refusal | None:
     """Why these faults make no catalogue, or None."""
-    codes = [fault.code for fault in faults]
-    doubles = sorted({code for code in codes if codes.count(code) > 1})
+    folded = [fault.code.casefold() for fault in faults]
+    doubles = sorted(fault.code for fault in faults if folded.count(fault.code.casefold()) > 1)
     if doubles:
         return Refusal(
             "fault-twice", f"The catalogue has fault {doubles[0]} twice.", "Give each fault its own code."

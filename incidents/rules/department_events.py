@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from datetime import datetime
+from typing import ClassVar, Literal
 from uuid import UUID
 
 import msgspec
 
+from incidents.rules.limits import Limits, Requirement, Resuming
 from incidents.rules.vocabulary import (
     CriterionKind,
     Event,
@@ -20,6 +22,44 @@ from incidents.rules.vocabulary import (
 
 class FacilityOpened(Event, frozen=True, tag="facility-opened"):
     basis: Literal["transcribed", "computed"]
+
+
+class BasisSet(Event, frozen=True, tag="basis-set"):
+    """What the evidence rests on in cycles that start from here on; `source` is the local rule that says so."""
+
+    basis: Literal["transcribed", "computed"]
+    source: str
+
+
+class LogRestored(Event, frozen=True, tag="log-restored"):
+    """A backup took the log's place and somebody accepted that: entries noted outside may be missing."""
+
+    noted_size: int
+    noted_root: str
+    size: int
+    words: WordsRef
+
+
+class RestorationSettled(Event, frozen=True, tag="restoration-settled"):
+    """What was lost in a restore was looked for, and entered late as far as it was found."""
+
+    words: WordsRef
+
+
+class CompetenceHeld(msgspec.Struct, frozen=True):
+    """What a person was found able to do, both days included (ISO 8601)."""
+
+    kind: str
+    valid_from: str
+    valid_until: str
+
+
+class RightsSet(Event, frozen=True, tag="rights-set"):
+    """All that a person may be here from now on; without a role they are nobody here. The name stands elsewhere."""
+
+    person: UUID
+    roles: tuple[str, ...] = ()
+    competences: tuple[CompetenceHeld, ...] = ()
 
 
 class MachineRegistered(Event, frozen=True, tag="machine-registered"):
@@ -43,12 +83,42 @@ class Criterion(msgspec.Struct, frozen=True):
 
 
 class ProgrammePublished(Event, frozen=True, tag="programme-published"):
+    """`limits` came with version 2; without them no criterion is proven by calculation.
+
+    `resuming` and `effective_at` came with version 3; without a moment it is in force from its publication on.
+    """
+
+    schema: ClassVar[int] = 3
+
     name: str
     edition: int
     phases: tuple[Phase, ...]
     expected_s: int
     grace_s: int
     criteria: tuple[Criterion, ...]
+    limits: Limits | None = None
+    resuming: Resuming | None = None
+    effective_at: datetime | None = None
+
+
+class ProgrammeDrafted(Event, frozen=True, tag="programme-drafted"):
+    """A whole next edition, meant to follow `edition_from`; it binds nobody until a second person approves it."""
+
+    name: str
+    edition_from: int
+    phases: tuple[Phase, ...]
+    expected_s: int
+    grace_s: int
+    criteria: tuple[Criterion, ...]
+    limits: Limits | None = None
+    resuming: Resuming | None = None
+    effective_at: datetime | None = None
+
+
+class ProgrammeWithdrawn(Event, frozen=True, tag="programme-withdrawn"):
+    """No cycle is started by it any more. Loads that went by it keep it."""
+
+    words: WordsRef
 
 
 class Fault(msgspec.Struct, frozen=True):
@@ -92,14 +162,34 @@ class SetRegistered(Event, frozen=True, tag="set-registered"):
     needed_by: str = ""
 
 
+class Shift(msgspec.Struct, frozen=True):
+    """A shift begins at this time of the wall's clock ("06:00") and lasts until the next one begins."""
+
+    starts: str
+    name: str
+
+
+# A starting point (common practice: three shifts of eight hours); a facility sets its own.
+STARTING_SHIFTS = (Shift("06:00", "Early shift"), Shift("14:00", "Late shift"), Shift("22:00", "Night shift"))
+
+
 class PolicySet(Event, frozen=True, tag="policy-set"):
-    """What the facility decides where the trade leaves it open. `source` says where its values come from."""
+    """What the facility decides where the trade leaves it open. `source` says where its values come from.
+
+    `requirements` are what disinfection is asked for here, each with its own source; `two_people_lift` names codes
+    of holds that one person may lift by the trade's table, and two must here.
+    """
+
+    schema: ClassVar[int] = 3
 
     edition: int
     source: str
     same_fault_blocks: int
     same_fault_cycles: int
     rest_may_go_on: tuple[RejectReason, ...]
+    shifts: tuple[Shift, ...] = STARTING_SHIFTS
+    requirements: tuple[Requirement, ...] = ()
+    two_people_lift: tuple[str, ...] = ()
 
 
 class MachineBlocked(Event, frozen=True, tag="machine-blocked"):
@@ -110,11 +200,40 @@ class MachineBlocked(Event, frozen=True, tag="machine-blocked"):
     words: WordsRef | None = None
 
 
+class MachineLimited(Event, frozen=True, tag="machine-limited"):
+    """The only programmes, by name, and racks, by code, that it takes from now on; where none is named, all."""
+
+    programmes: tuple[str, ...] = ()
+    racks: tuple[str, ...] = ()
+
+
 class MachineReturned(Event, frozen=True, tag="machine-returned"):
     """Back in service, by whoever answers for it."""
 
     words: WordsRef
     chamber: str = ""
+
+
+class ColumnMeaning(msgspec.Struct, frozen=True):
+    """A column of a machine's own export, and the signal with its unit that it means, as in docs/records.md."""
+
+    column: str
+    signal: str
+
+
+class ProbeReport(msgspec.Struct, frozen=True):
+    """The validation report that relates a recorded probe to the load."""
+
+    signal: str
+    report: str
+
+
+class RecordFormSet(Event, frozen=True, tag="record-form-set"):
+    """How a machine's own exports are read from here on; columns are named on the line `header_line`."""
+
+    columns: tuple[ColumnMeaning, ...]
+    header_line: int
+    probes: tuple[ProbeReport, ...] = ()
 
 
 class SupplyChanged(Event, frozen=True, tag="supply-changed"):
@@ -136,11 +255,23 @@ class CycleExplained(Event, frozen=True, tag="cycle-explained"):
 
 
 class ExposureRecorded(Event, frozen=True, tag="exposure-recorded"):
-    """A near miss, or somebody was splashed, burnt or hurt by a sharp. First aid and local reporting come first."""
+    """A near miss, or somebody was splashed, burnt or hurt by a sharp. First aid and local reporting come first.
+
+    `person` came with version 2: who it happened to, where they are known here; anybody else stands in the words.
+    """
+
+    schema = 2
 
     kind: Exposure
     words: WordsRef
     load: UUID | None = None
+    person: UUID | None = None
+
+
+class ExposureTakenOn(Event, frozen=True, tag="exposure-taken-on"):
+    """Somebody who answers for the shift looks after whoever was hurt; `exposure` is the event that told of it."""
+
+    exposure: UUID
 
 
 class RackRegistered(Event, frozen=True, tag="rack-registered"):

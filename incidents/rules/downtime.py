@@ -24,10 +24,11 @@ from incidents.rules.events import (
     Recorded,
     WordsRef,
 )
+from incidents.rules.holds import holds
 from incidents.rules.loads import Load
 from incidents.rules.paper import label_of
 from incidents.rules.refusals import Refusal
-from incidents.rules.release import holds, release_refusal
+from incidents.rules.release import release_refusal
 
 ISSUED_AT_ONCE = 200
 LAST_NUMBER = 99_999

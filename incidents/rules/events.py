@@ -11,30 +11,66 @@ from uuid import UUID
 
 import msgspec
 
+from incidents.rules.care_events import (
+    AlarmShelved,
+    AlarmUnshelved,
+    HandedItem,
+    ItemHandedOn,
+    ItemTaken,
+    ShiftHandedOver,
+)
 from incidents.rules.department_events import (
+    BasisSet,
     CatalogueDrafted,
     CataloguePublished,
+    ColumnMeaning,
+    CompetenceHeld,
     Criterion,
     CycleExplained,
     DowntimeFormEntered,
     DowntimeFormsIssued,
     DowntimeFormVoided,
     ExposureRecorded,
+    ExposureTakenOn,
     FacilityOpened,
     Fault,
+    LogRestored,
     MachineBlocked,
+    MachineLimited,
     MachineRegistered,
     MachineReturned,
     Phase,
     PolicySet,
+    ProbeReport,
+    ProgrammeDrafted,
     ProgrammePublished,
+    ProgrammeWithdrawn,
     RackBlocked,
     RackRegistered,
     RackReturned,
+    RecordFormSet,
+    RestorationSettled,
+    RightsSet,
     SetRegistered,
+    Shift,
     SupplyChanged,
     Tray,
 )
+from incidents.rules.device_events import (
+    ClockCompared,
+    MissingExplained,
+    ObservationArrived,
+    ObservationsMissed,
+)
+from incidents.rules.escalation_events import (
+    CalendarSet,
+    ClockJumped,
+    EscalationApproved,
+    EscalationDrafted,
+    ItemEscalated,
+    TurnSwapped,
+)
+from incidents.rules.history_events import PastAlarmImported, PastLoadImported, PastRepairImported
 from incidents.rules.load_events import (
     AlarmAcknowledged,
     AlarmCleared,
@@ -51,6 +87,8 @@ from incidents.rules.load_events import (
     Finding,
     HoldLifted,
     HoldPlaced,
+    LiftSigned,
+    LiftWithdrawn,
     LoadAssembled,
     LoadPlaced,
     LoadReleased,
@@ -69,7 +107,15 @@ from incidents.rules.load_events import (
     TraysRejected,
     WrongProgrammeNoted,
 )
+from incidents.rules.message_events import (
+    ContactSet,
+    ContactTested,
+    MessageSentAgain,
+    MessageSettled,
+    MessageUndelivered,
+)
 from incidents.rules.paper_events import EnteredFromPaper, LoadReleasedOnPaper
+from incidents.rules.readings_events import ComputedFinding, CycleReadingsKept, RecordShared, RecordWithdrawn
 from incidents.rules.vocabulary import (
     Actor,
     CriterionKind,
@@ -87,16 +133,26 @@ from incidents.rules.vocabulary import (
 )
 
 __all__ = [
-    "OBSERVATIONS",
     "TYPES",
     "Actor",
     "AlarmAcknowledged",
     "AlarmCleared",
     "AlarmRaised",
+    "AlarmShelved",
+    "AlarmUnshelved",
     "AnyEvent",
     "AttributionCorrected",
+    "BasisSet",
+    "CalendarSet",
     "CatalogueDrafted",
     "CataloguePublished",
+    "ClockCompared",
+    "ClockJumped",
+    "ColumnMeaning",
+    "CompetenceHeld",
+    "ComputedFinding",
+    "ContactSet",
+    "ContactTested",
     "ContaminationRecorded",
     "Corrected",
     "Criterion",
@@ -104,6 +160,7 @@ __all__ = [
     "CycleAborted",
     "CycleExplained",
     "CycleFinished",
+    "CycleReadingsKept",
     "CycleResumed",
     "CycleStarted",
     "CycleStopped",
@@ -112,14 +169,23 @@ __all__ = [
     "DowntimeFormVoided",
     "DowntimeFormsIssued",
     "EnteredFromPaper",
+    "EscalationApproved",
+    "EscalationDrafted",
     "Event",
     "Exposure",
     "ExposureRecorded",
+    "ExposureTakenOn",
     "FacilityOpened",
     "Fault",
     "Finding",
+    "HandedItem",
     "HoldLifted",
     "HoldPlaced",
+    "ItemEscalated",
+    "ItemHandedOn",
+    "ItemTaken",
+    "LiftSigned",
+    "LiftWithdrawn",
     "LoadAssembled",
     "LoadPlaced",
     "LoadReleased",
@@ -127,28 +193,49 @@ __all__ = [
     "LoadReopened",
     "LoadReprocessed",
     "LoadReviewed",
+    "LogRestored",
     "MachineBlocked",
+    "MachineLimited",
     "MachineRegistered",
     "MachineReturned",
+    "MessageSentAgain",
+    "MessageSettled",
+    "MessageUndelivered",
+    "MissingExplained",
     "NoteAdded",
+    "ObservationArrived",
+    "ObservationsMissed",
     "OutcomeOverdue",
+    "PastAlarmImported",
+    "PastLoadImported",
+    "PastRepairImported",
     "Phase",
     "Place",
     "PolicySet",
     "PowerLost",
     "Priority",
+    "ProbeReport",
+    "ProgrammeDrafted",
     "ProgrammeInForce",
     "ProgrammePublished",
+    "ProgrammeWithdrawn",
     "Purpose",
     "RackBlocked",
     "RackRegistered",
     "RackReturned",
+    "RecordFormSet",
+    "RecordShared",
+    "RecordWithdrawn",
     "Recorded",
     "RejectReason",
     "RerunLinked",
+    "RestorationSettled",
     "Resume",
+    "RightsSet",
     "SeenLoad",
     "SetRegistered",
+    "Shift",
+    "ShiftHandedOver",
     "Signature",
     "Stream",
     "SupplyChanged",
@@ -156,6 +243,7 @@ __all__ = [
     "TrayLeft",
     "TrayProof",
     "TraysRejected",
+    "TurnSwapped",
     "Verdict",
     "Way",
     "WordsRef",
@@ -164,17 +252,30 @@ __all__ = [
 
 AnyEvent = (
     FacilityOpened
+    | BasisSet
+    | LogRestored
+    | RestorationSettled
     | MachineRegistered
     | ProgrammePublished
+    | ProgrammeDrafted
+    | ProgrammeWithdrawn
     | CataloguePublished
     | CatalogueDrafted
     | SetRegistered
+    | RightsSet
     | PolicySet
     | MachineBlocked
+    | MachineLimited
     | MachineReturned
+    | RecordFormSet
     | SupplyChanged
     | CycleExplained
     | ExposureRecorded
+    | ExposureTakenOn
+    | ObservationsMissed
+    | ObservationArrived
+    | MissingExplained
+    | ClockCompared
     | RackRegistered
     | RackBlocked
     | RackReturned
@@ -201,21 +302,44 @@ AnyEvent = (
     | CycleFinished
     | OutcomeOverdue
     | LoadPlaced
+    | CycleReadingsKept
+    | RecordShared
+    | RecordWithdrawn
     | LoadReviewed
     | HoldPlaced
     | HoldLifted
+    | LiftSigned
+    | LiftWithdrawn
     | LoadReleased
     | EnteredFromPaper
     | LoadReleasedOnPaper
+    | PastLoadImported
+    | PastAlarmImported
+    | PastRepairImported
     | RerunLinked
     | LoadReprocessed
     | LoadReopened
+    | ContactSet
+    | ContactTested
+    | MessageUndelivered
+    | MessageSentAgain
+    | MessageSettled
+    | ShiftHandedOver
+    | ItemTaken
+    | ItemHandedOn
+    | AlarmShelved
+    | AlarmUnshelved
+    | EscalationDrafted
+    | EscalationApproved
+    | CalendarSet
+    | TurnSwapped
+    | ItemEscalated
+    | ClockJumped
 )
 TYPES: dict[str, type[Event]] = {kind.__struct_config__.tag: kind for kind in AnyEvent.__args__}
-OBSERVATIONS = frozenset({CycleStarted, AlarmRaised, AlarmCleared, CycleFinished, PowerLost, DoorOpened})
 
 
-class Recorded(msgspec.Struct, frozen=True):
+class Recorded(msgspec.Struct, frozen=True, gc=False):
     """An event as it stands in the ledger: its whole envelope, and its position.
 
     `occurred_at` is claimed, `recorded_at` is the ledger's own and never falls with `position`.

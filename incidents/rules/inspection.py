@@ -19,10 +19,10 @@ from incidents.rules.events import (
     Way,
     WordsRef,
 )
+from incidents.rules.holds import under_recall
 from incidents.rules.load_state import LeftTray, Load, Rejection
 from incidents.rules.load_steps import unexpected
 from incidents.rules.refusals import Refusal
-from incidents.rules.release import under_recall
 
 REJECT_REASONS: dict[RejectReason, str] = {"wet": "wet", "soiled": "visibly soiled", "damaged": "damaged"}
 WAYS: dict[Way, str] = {"repair": "to repair", "owner": "back to its owner", "discarded": "discarded"}

@@ -16,6 +16,16 @@ from incidents.rules.load_steps import unexpected
 STOPS = {"by-hand": "stopped by hand", "emergency": "stopped by the emergency stop"}
 
 
+def door_is_told(load: Load) -> bool:
+    """May whoever stands there tell of its door? From the start of its cycle until it is released or cleared.
+
+    A door forced after the power was lost, or after an abort, is the very case: what breaks no cycle any more is
+    recorded all the same, with whether the load was taken out.
+    """
+    begun = load.stage not in ("none", "assembled")
+    return begun and load.release is None and load.left_on_paper is None and not load.reprocessed
+
+
 def stopped(load: Load, event: Recorded, data: CycleStopped) -> Load:
     """Somebody stopped it; an abort is all that may follow."""
     if load.stage == "finished" and _before_its_end(load, event):

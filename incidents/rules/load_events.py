@@ -9,6 +9,7 @@ from uuid import UUID
 import msgspec
 
 from incidents.rules.department_events import Criterion
+from incidents.rules.limits import Resuming
 from incidents.rules.vocabulary import (
     CriterionKind,
     Event,
@@ -45,10 +46,16 @@ class ProgrammeInForce(msgspec.Struct, frozen=True):
     expected_s: int
     grace_s: int
     criteria: tuple[Criterion, ...]
+    resuming: Resuming | None = None
 
 
 class CycleStarted(Event, frozen=True, tag="cycle-started"):
-    """`programme` is absent when the name that was reported is unknown here."""
+    """`programme` is absent when the name that was reported is unknown here.
+
+    `blocked` says why no cycle was to start there, `not_taken` what the machine does not take.
+    """
+
+    schema = 3
 
     machine: UUID
     machine_name: str
@@ -59,6 +66,7 @@ class CycleStarted(Event, frozen=True, tag="cycle-started"):
     basis: Literal["transcribed", "computed"] = "transcribed"
     machine_cycle: int | None = None
     blocked: str = ""
+    not_taken: str = ""
 
 
 class AlarmRaised(Event, frozen=True, tag="alarm-raised"):
@@ -212,12 +220,18 @@ class Finding(msgspec.Struct, frozen=True):
 
 
 class LoadReviewed(Event, frozen=True, tag="load-reviewed"):
-    """A named person read the machine's own record and states each criterion."""
+    """A named person read the machine's own record and states each criterion, or looked at its readings.
 
-    basis: Literal["transcribed"]
+    `readings` came with version 2: the content of the record that was looked at, on the basis *computed*.
+    """
+
+    schema = 2
+
+    basis: Literal["transcribed", "computed"]
     record_seen: bool
     findings: tuple[Finding, ...] = ()
     remark: WordsRef | None = None
+    readings: str = ""
 
 
 class HoldPlaced(Event, frozen=True, tag="hold-placed"):
@@ -251,6 +265,23 @@ class HoldLifted(Event, frozen=True, tag="hold-lifted"):
     code: str
     words: WordsRef
     signatures: tuple[Signature, ...]
+
+
+class LiftSigned(Event, frozen=True, tag="lift-signed"):
+    """The first of two signatures that lift a hold. Until the second, on this very load, the hold stands."""
+
+    hold: str
+    code: str
+    words: WordsRef
+    signature: Signature
+
+
+class LiftWithdrawn(Event, frozen=True, tag="lift-withdrawn"):
+    """A first signature was taken back, or nobody will give the second; `signed` is the event that brought it."""
+
+    hold: str
+    signed: UUID
+    words: WordsRef | None = None
 
 
 class LoadReleased(Event, frozen=True, tag="load-released"):

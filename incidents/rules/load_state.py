@@ -9,19 +9,22 @@ from uuid import UUID
 import msgspec
 
 from incidents.rules.alarms import Alarm
+from incidents.rules.devices import Heard
 from incidents.rules.events import (
+    ComputedFinding,
     CycleResumed,
     Finding,
     Place,
     ProgrammeInForce,
     Purpose,
     RejectReason,
+    Signature,
+    Verdict,
     Way,
     WordsRef,
 )
 
 Stage = Literal["none", "assembled", "running", "stopped", "finished", "aborted", "incomplete"]
-SKEW = timedelta(minutes=2)
 ENDED: tuple[Stage, ...] = ("finished", "aborted", "incomplete")
 
 
@@ -39,6 +42,33 @@ class Review(msgspec.Struct, frozen=True):
     at: datetime
     record_seen: bool
     findings: tuple[Finding, ...]
+    basis: str = "transcribed"
+    readings: str = ""
+
+
+class KeptRecord(msgspec.Struct, frozen=True):
+    """A record of readings as it was judged; `content` says whether two are the same, `packed` where it lies."""
+
+    event_id: UUID
+    at: datetime
+    digest: str
+    content: str
+    packed: str
+    verdict: Verdict
+    findings: tuple[ComputedFinding, ...]
+    shared_with: tuple[UUID, ...]
+
+
+class WithdrawnRecord(msgspec.Struct, frozen=True):
+    """A record that two people took off the load; `reviews` is how many reviews there were by then."""
+
+    event_id: UUID
+    record: KeptRecord
+    at: datetime
+    words: WordsRef
+    by: tuple[UUID, ...]
+    roles: tuple[tuple[str, ...], ...]
+    reviews: int
 
 
 class PlacedHold(msgspec.Struct, frozen=True):
@@ -46,16 +76,33 @@ class PlacedHold(msgspec.Struct, frozen=True):
     by: UUID
     at: datetime
     words: WordsRef
+    event_id: UUID
+
+
+class FirstSignature(msgspec.Struct, frozen=True):
+    """One of two people has signed to lift a hold. `void` says why that no longer counts, or is empty."""
+
+    event_id: UUID
+    key: str
+    code: str
+    words: WordsRef
+    signature: Signature
+    at: datetime
+    void: str = ""
 
 
 class Lift(msgspec.Struct, frozen=True):
-    """`by` are the people as every correction of their attribution left them, `signed_as` as they signed."""
+    """`by` are the people as every correction of their attribution left them, `signed_as` as they signed.
+
+    `signed_in` are the events that brought their signatures.
+    """
 
     event_id: UUID
     key: str
     code: str
     by: tuple[UUID, ...]
     signed_as: tuple[UUID, ...]
+    signed_in: tuple[UUID, ...]
     roles: tuple[tuple[str, ...], ...]
     at: datetime
 
@@ -113,13 +160,18 @@ class Load(msgspec.Struct, frozen=True, dict=True):
     place: Place = "dirty-side"
     spot: str = ""
     placed_by: UUID | None = None
-    was_on_clean_side: bool = False
+    on_clean_side_at: datetime | None = None
     contamination_recorded: bool = False
     rejections: tuple[Rejection, ...] = ()
     left: tuple[LeftTray, ...] = ()
     review: Review | None = None
+    reviews: tuple[Review, ...] = ()
+    records: tuple[KeptRecord, ...] = ()
+    shared_records: tuple[tuple[UUID, UUID, datetime], ...] = ()
+    withdrawn: tuple[WithdrawnRecord, ...] = ()
     placed_holds: tuple[PlacedHold, ...] = ()
     lifts: tuple[Lift, ...] = ()
+    first_signatures: tuple[FirstSignature, ...] = ()
     attributions: tuple[tuple[UUID, UUID], ...] = ()
     unexpected: tuple[Unexpected, ...] = ()
     release: Release | None = None
@@ -127,6 +179,7 @@ class Load(msgspec.Struct, frozen=True, dict=True):
     stands_before: int | None = None
     left_on_paper: Release | None = None
     reprocessed: bool = False
+    heard: tuple[Heard, ...] = ()
 
     @property
     def name(self) -> str:
@@ -138,6 +191,10 @@ class Load(msgspec.Struct, frozen=True, dict=True):
     def done_by(self, event: UUID, recorded: UUID) -> UUID:
         """Who did an event, after every correction of its attribution."""
         return dict(self.attributions).get(event, recorded)
+
+    def first_signature(self, key: str) -> FirstSignature | None:
+        """The first of two signatures to lift this hold, also one that no longer counts."""
+        return next((first for first in self.first_signatures if first.key == key), None)
 
     def fate_of(self, tray: UUID) -> str:
         """What became of a tray other than the rest of its load: "rejected", the way it left, or nothing."""

@@ -12,6 +12,8 @@ from incidents.rules.events import (
     AlarmAcknowledged,
     AlarmCleared,
     AlarmRaised,
+    AlarmShelved,
+    AlarmUnshelved,
     CycleAborted,
     CycleFinished,
     CycleResumed,
@@ -20,6 +22,8 @@ from incidents.rules.events import (
     Finding,
     HoldLifted,
     HoldPlaced,
+    LiftSigned,
+    LiftWithdrawn,
     LoadAssembled,
     LoadPlaced,
     LoadReleased,
@@ -32,7 +36,7 @@ from incidents.rules.events import (
 )
 from incidents.rules.load_state import (
     ENDED,
-    SKEW,
+    FirstSignature,
     Lift,
     Load,
     PlacedHold,
@@ -40,6 +44,7 @@ from incidents.rules.load_state import (
     Review,
     Unexpected,
 )
+from incidents.rules.vocabulary import SKEW
 
 
 def unexpected(load: Load, event: Recorded, sentence: str) -> Load:
@@ -90,6 +95,8 @@ def _started(load: Load, event: Recorded, data: CycleStarted) -> Load:
         begun = unexpected(begun, event, "A cycle started before the load was assembled.")
     if data.blocked:
         begun = unexpected(begun, event, f"It started in a machine that is blocked: {data.blocked}.")
+    if data.not_taken:
+        begun = unexpected(begun, event, f"It started though {data.machine_name} does not take {data.not_taken}.")
     if data.programme is None:
         begun = unexpected(begun, event, f"Programme “{data.programme_name}” is not known here.")
     return begun
@@ -127,6 +134,14 @@ def _alarm_acknowledged(load: Load, event: Recorded, data: AlarmAcknowledged) ->
     return replace(load, alarms=alarms.acknowledged(load.alarms, event, data))
 
 
+def _alarm_shelved(load: Load, event: Recorded, data: AlarmShelved) -> Load:
+    return replace(load, alarms=alarms.shelved(load.alarms, event, data))
+
+
+def _alarm_unshelved(load: Load, event: Recorded, data: AlarmUnshelved) -> Load:
+    return replace(load, alarms=alarms.unshelved(load.alarms, data))
+
+
 def _alarm_cleared(load: Load, event: Recorded, data: AlarmCleared) -> Load:
     return replace(load, alarms=alarms.cleared(load.alarms, event, data))
 
@@ -134,7 +149,9 @@ def _alarm_cleared(load: Load, event: Recorded, data: AlarmCleared) -> Load:
 def _resumed(load: Load, event: Recorded, data: CycleResumed) -> Load:
     if load.stage != "stopped":
         return unexpected(load, event, "A resume was recorded though the cycle was not stopped.")
-    return replace(load, stage="running", resumes=(*load.resumes, data), alarms=alarms.decided(load.alarms))
+    after = replace(load, stage="running", resumes=(*load.resumes, data), alarms=alarms.decided(load.alarms))
+    beyond = alarms.against_programme(load, event.occurred_at)
+    return unexpected(after, event, f"It was resumed against its programme: {beyond}.") if beyond else after
 
 
 def _aborted(load: Load, event: Recorded, data: CycleAborted) -> Load:
@@ -165,6 +182,8 @@ def _finished(load: Load, event: Recorded, data: CycleFinished) -> Load:
         after = replace(after, stage="incomplete", interrupted="somebody stopped it")
     if load.stage == "stopped":
         sentence = "The cycle went on to its end after a stop, and nobody recorded a resume."
+        beyond = alarms.against_programme(load, None)
+        sentence += f" It was not allowed: {beyond}." if beyond else ""
         after = unexpected(after, event, sentence)
     return after
 
@@ -184,19 +203,21 @@ def _overdue(load: Load, event: Recorded, data: OutcomeOverdue) -> Load:
 
 
 def _placed(load: Load, event: Recorded, data: LoadPlaced) -> Load:
-    clean = load.was_on_clean_side or data.place == "clean-side"
-    after = replace(load, place=data.place, spot=data.spot, placed_by=event.event_id, was_on_clean_side=clean)
+    clean_at = load.on_clean_side_at or (event.occurred_at if data.place == "clean-side" else None)
+    after = replace(load, place=data.place, spot=data.spot, placed_by=event.event_id, on_clean_side_at=clean_at)
     if data.place == "clean-side" and load.stage != "finished":
         return unexpected(after, event, "It stands on the clean side though its cycle is not complete.")
     return after
 
 
 def _reviewed(load: Load, event: Recorded, data: LoadReviewed) -> Load:
-    review = Review(event.event_id, event.actor.id, event.occurred_at, data.record_seen, data.findings)
+    told = (data.record_seen, data.findings, data.basis, data.readings)
+    one = Review(event.event_id, event.actor.id, event.occurred_at, *told)
+    review = one
     if load.review is not None and load.review.record_seen:
         # A second reading never takes back what the first one found.
         review = replace(review, record_seen=True, findings=worst_of(load.review.findings, data.findings))
-    after = replace(load, review=review)
+    after = replace(load, review=review, reviews=(*load.reviews, one))
     if load.stage != "finished":
         return unexpected(after, event, "A review was recorded though no complete cycle had ended.")
     return after
@@ -216,17 +237,47 @@ def worst_of(first: tuple[Finding, ...], second: tuple[Finding, ...]) -> tuple[F
 
 
 def _hold_placed(load: Load, event: Recorded, data: HoldPlaced) -> Load:
-    placed = PlacedHold(data.hold, event.actor.id, event.occurred_at, data.words)
+    placed = PlacedHold(data.hold, event.actor.id, event.occurred_at, data.words, event.event_id)
     return replace(load, placed_holds=(*load.placed_holds, placed))
 
 
+def _lift_signed(load: Load, event: Recorded, data: LiftSigned) -> Load:
+    first = FirstSignature(event.event_id, data.hold, data.code, data.words, data.signature, event.occurred_at)
+    return replace(load, first_signatures=(*_without(load, data.hold), first))
+
+
+def _lift_withdrawn(load: Load, event: Recorded, data: LiftWithdrawn) -> Load:
+    return replace(load, first_signatures=_without(load, data.hold))
+
+
+def _without(load: Load, key: str) -> tuple[FirstSignature, ...]:
+    return tuple(first for first in load.first_signatures if first.key != key)
+
+
 def _hold_lifted(load: Load, event: Recorded, data: HoldLifted) -> Load:
+    earlier = {first.signature.signing: first.event_id for first in load.first_signatures}
     people = tuple(signature.person for signature in data.signatures)
-    roles = tuple(signature.roles for signature in data.signatures)
-    return replace(
-        load,
-        lifts=(*load.lifts, Lift(event.event_id, data.hold, data.code, people, people, roles, event.occurred_at)),
+    lift = Lift(
+        event_id=event.event_id,
+        key=data.hold,
+        code=data.code,
+        by=people,
+        signed_as=people,
+        signed_in=tuple(earlier.get(signature.signing, event.event_id) for signature in data.signatures),
+        roles=tuple(signature.roles for signature in data.signatures),
+        at=event.occurred_at,
     )
+    return replace(load, lifts=(*load.lifts, lift), first_signatures=_without(load, data.hold))
+
+
+def void_first_signatures(load: Load, event: Recorded) -> Load:
+    """A first signature binds the load as it was: whatever else happens to the load since takes its worth."""
+    if isinstance(event.data, LiftSigned | LiftWithdrawn | HoldLifted):
+        return load
+    firsts = tuple(
+        first if first.void else replace(first, void="the load changed since") for first in load.first_signatures
+    )
+    return replace(load, first_signatures=firsts)
 
 
 def _released(load: Load, event: Recorded, data: LoadReleased) -> Load:
@@ -256,6 +307,8 @@ STEPS: Steps = {
     AlarmRaised: _alarm_raised,
     AlarmAcknowledged: _alarm_acknowledged,
     AlarmCleared: _alarm_cleared,
+    AlarmShelved: _alarm_shelved,
+    AlarmUnshelved: _alarm_unshelved,
     CycleResumed: _resumed,
     CycleAborted: _aborted,
     CycleFinished: _finished,
@@ -264,6 +317,8 @@ STEPS: Steps = {
     LoadReviewed: _reviewed,
     HoldPlaced: _hold_placed,
     HoldLifted: _hold_lifted,
+    LiftSigned: _lift_signed,
+    LiftWithdrawn: _lift_withdrawn,
     LoadReleased: _released,
     RerunLinked: _rerun_linked,
     LoadReprocessed: _reprocessed,

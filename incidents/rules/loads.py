@@ -12,25 +12,30 @@ from uuid import UUID
 
 from msgspec.structs import replace
 
-from incidents.rules import corrections, inspection, interruptions, paper
+from incidents.rules import corrections, devices, inspection, interruptions, paper, readings
 from incidents.rules.events import (
     AttributionCorrected,
     ContaminationRecorded,
     Corrected,
+    CycleReadingsKept,
     CycleStopped,
     DoorOpened,
     EnteredFromPaper,
     ExposureRecorded,
+    ExposureTakenOn,
     LoadReleasedOnPaper,
     NoteAdded,
     PowerLost,
     Recorded,
+    RecordShared,
+    RecordWithdrawn,
     TrayLeft,
     TraysRejected,
     WrongProgrammeNoted,
 )
-from incidents.rules.load_state import ENDED, SKEW, Load
-from incidents.rules.load_steps import STEPS, Steps, unexpected
+from incidents.rules.load_state import ENDED, Load
+from incidents.rules.load_steps import STEPS, Steps, unexpected, void_first_signatures
+from incidents.rules.vocabulary import SKEW
 
 __all__ = ["ENDED", "SKEW", "Load", "evolve", "fold", "in_device_order", "out_of_order"]
 
@@ -52,8 +57,12 @@ _ALL_STEPS: Steps = STEPS | {
     AttributionCorrected: corrections.attribution_corrected,
     EnteredFromPaper: paper.entered,
     LoadReleasedOnPaper: paper.released,
+    CycleReadingsKept: readings.folded,
+    RecordShared: readings.shared,
+    RecordWithdrawn: readings.withdrawn,
     NoteAdded: _unchanged,
     ExposureRecorded: _unchanged,
+    ExposureTakenOn: _unchanged,
 }
 
 
@@ -97,11 +106,14 @@ def evolve(load: Load, event: Recorded) -> Load:
     step = _ALL_STEPS.get(type(event.data))
     if step is None:
         odd = unexpected(load, event, "Something was recorded here that belongs elsewhere.")
-        return replace(odd, version=event.version)
+        heard = devices.with_heard(load.heard, event)
+        return replace(void_first_signatures(odd, event), version=event.version, heard=heard)
     after = step(load, event, event.data)
     if event.actor.kind == "device" or event.occurred_at - event.recorded_at > SKEW:
         after = _judge_time(after, event)
-    return replace(after, version=event.version)
+    if after.first_signatures:
+        after = void_first_signatures(after, event)
+    return replace(after, version=event.version, heard=devices.with_heard(load.heard, event))
 
 
 def _judge_time(load: Load, event: Recorded) -> Load:

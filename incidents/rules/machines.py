@@ -9,23 +9,35 @@ from uuid import UUID
 import msgspec
 from msgspec.structs import replace
 
-from incidents.rules import alarms
+from incidents.rules import alarms, devices
 from incidents.rules.alarms import Alarm
+from incidents.rules.devices import Clock, Heard, Run
 from incidents.rules.events import (
     AlarmAcknowledged,
     AlarmCleared,
     AlarmRaised,
+    AlarmShelved,
+    AlarmUnshelved,
+    ClockCompared,
     CycleExplained,
     CycleFinished,
     CycleStarted,
+    Exposure,
+    ExposureRecorded,
+    ExposureTakenOn,
     MachineBlocked,
+    MachineLimited,
     MachineRegistered,
     MachineReturned,
+    MissingExplained,
+    ObservationArrived,
+    ObservationsMissed,
     Recorded,
+    RecordFormSet,
     SupplyChanged,
     WordsRef,
 )
-from incidents.rules.loads import in_device_order
+from incidents.rules.loads import SKEW, in_device_order
 from incidents.rules.refusals import Refusal
 
 
@@ -48,12 +60,37 @@ class Block(msgspec.Struct, frozen=True):
     at: datetime
 
 
+class Exposed(msgspec.Struct, frozen=True):
+    """Somebody was hurt at the machine, or nearly, and nobody has taken it on yet."""
+
+    event_id: UUID
+    kind: Exposure
+    person: UUID | None
+    words: WordsRef
+    at: datetime
+
+
 class Supply(msgspec.Struct, frozen=True):
     line: str
     product: str
     lot: str
     expires_on: str
     at: datetime
+
+
+class Takes(msgspec.Struct, frozen=True):
+    """The only programmes (names) and racks (codes) that a machine takes; an empty tuple takes all."""
+
+    programmes: tuple[str, ...] = ()
+    racks: tuple[str, ...] = ()
+
+    def not_taken(self, programme: str = "", rack: str = "", rack_name: str = "") -> str:
+        """What of these it does not take, in words, or nothing. An empty name or code is none to be taken."""
+        if programme and self.programmes and programme not in self.programmes:
+            return f"programme “{programme}”"
+        if rack and self.racks and rack.casefold() not in {code.casefold() for code in self.racks}:
+            return f"rack “{rack_name or rack}”"
+        return ""
 
 
 class Machine(msgspec.Struct, frozen=True):
@@ -66,7 +103,13 @@ class Machine(msgspec.Struct, frozen=True):
     strays: tuple[StrayCycle, ...] = ()
     blocks: tuple[Block, ...] = ()
     supplies: tuple[Supply, ...] = ()
+    exposed: tuple[Exposed, ...] = ()
     explained: tuple[int, ...] = ()
+    takes: Takes = Takes()
+    heard: tuple[Heard, ...] = ()
+    missing: tuple[Run, ...] = ()
+    clock: Clock | None = None
+    record_form: RecordFormSet | None = None
 
 
 def fold(machine_id: UUID, events: Sequence[Recorded]) -> Machine:
@@ -79,7 +122,7 @@ def fold(machine_id: UUID, events: Sequence[Recorded]) -> Machine:
 
 def evolve(machine: Machine, event: Recorded) -> Machine:
     """The next state. Total: what doesn't concern a machine leaves it as it is."""
-    after = replace(machine, version=event.version)
+    after = replace(machine, version=event.version, heard=devices.with_heard(machine.heard, event))
     match event.data:
         case MachineRegistered() as data:
             return replace(after, name=data.name, code=data.code, chambers=data.chambers)
@@ -89,19 +132,41 @@ def evolve(machine: Machine, event: Recorded) -> Machine:
             return replace(after, alarms=alarms.acknowledged(machine.alarms, event, data))
         case AlarmCleared() as data:
             return replace(after, alarms=alarms.cleared(machine.alarms, event, data))
+        case AlarmShelved() as data:
+            return replace(after, alarms=alarms.shelved(machine.alarms, event, data))
+        case AlarmUnshelved() as data:
+            return replace(after, alarms=alarms.unshelved(machine.alarms, data))
         case MachineBlocked() as data:
             block = Block(data.chamber, data.reason, event.actor.id, event.occurred_at)
             return replace(after, blocks=(*_without(machine, data.chamber), block))
         case MachineReturned() as data:
             return replace(after, blocks=_without(machine, data.chamber))
+        case MachineLimited() as data:
+            return replace(after, takes=Takes(data.programmes, data.racks))
+        case RecordFormSet() as data:
+            return replace(after, record_form=data)
         case SupplyChanged() as data:
             supply = Supply(data.line, data.product, data.lot, data.expires_on, event.occurred_at)
             others = tuple(known for known in machine.supplies if known.line != data.line)
             return replace(after, supplies=(*others, supply))
+        case ExposureRecorded() as data:
+            told = Exposed(event.event_id, data.kind, data.person, data.words, event.occurred_at)
+            return replace(after, exposed=(*machine.exposed, told))
+        case ExposureTakenOn() as data:
+            return replace(after, exposed=tuple(one for one in machine.exposed if one.event_id != data.exposure))
         case CycleExplained() as data:
             strays = tuple(stray for stray in machine.strays if not _is_explained(stray, data))
             number = () if data.machine_cycle is None else (data.machine_cycle,)
             return replace(after, strays=strays, explained=(*machine.explained, *number))
+        case ObservationsMissed() as data:
+            run = Run(data.first, data.last, event.recorded_at)
+            return replace(after, missing=devices.among(machine.missing, run))
+        case ObservationArrived() as data:
+            return replace(after, missing=devices.without(machine.missing, data.number, data.number))
+        case MissingExplained() as data:
+            return replace(after, missing=devices.without(machine.missing, data.first, data.last))
+        case ClockCompared() as data:
+            return replace(after, clock=Clock(data.ahead_s, event.recorded_at))
         case CycleStarted() as data:
             return _stray(after, event, data.chamber, data.machine_cycle, "started a cycle without a load")
         case CycleFinished() as data:
@@ -119,6 +184,12 @@ def blocked(machine: Machine, chamber: str) -> Block | None:
     return next((block for block in machine.blocks if block.chamber in ("", chamber)), None)
 
 
+def blocked_at(machine: Machine, chamber: str, moment: datetime) -> Block | None:
+    """The same, as far as it had been blocked by then: a start that is told late was no start in spite of it."""
+    found = blocked(machine, chamber)
+    return found if found is not None and found.at - moment <= SKEW else None
+
+
 def block(machine: Machine, chamber: str, reason: str, words: WordsRef | None) -> MachineBlocked | Refusal:
     if chamber and chamber not in machine.chambers:
         return Refusal(
@@ -133,6 +204,22 @@ def bring_back(machine: Machine, chamber: str, words: WordsRef) -> MachineReturn
     if not any(known.chamber == chamber for known in machine.blocks):
         return Refusal("not-blocked", f"{machine.name} is not blocked.", "Read its page.")
     return MachineReturned(words=words, chamber=chamber)
+
+
+def take_on(machine: Machine, exposure: UUID) -> ExposureTakenOn | Refusal:
+    """Look after what was told of, once."""
+    if not any(known.event_id == exposure for known in machine.exposed):
+        return Refusal("exposure-taken", "Nobody waits for this: somebody has taken it on.", "Read what happened.")
+    return ExposureTakenOn(exposure=exposure)
+
+
+def limit(machine: Machine, takes: Takes) -> MachineLimited | Refusal:
+    """Say which programmes and racks it takes, in place of what was said before."""
+    if any(not 0 < len(name) <= 80 for name in (*takes.programmes, *takes.racks)):
+        return Refusal("name-long", "A programme’s name or a rack’s code has 1 to 80 characters.", "Correct it.")
+    if takes == machine.takes:
+        return Refusal("nothing-changed", f"{machine.name} takes just these already.", "Change something first.")
+    return MachineLimited(programmes=takes.programmes, racks=takes.racks)
 
 
 def explain(

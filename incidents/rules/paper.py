@@ -18,6 +18,7 @@ DOUBTS = {
     "start-missing": "it gives no start",
     "order-of-times": "its end stands before its start",
     "machine-blocked": "the machine was blocked then",
+    "machine-takes-not": "the machine did not take its programme or its rack then",
     "machine-told-otherwise": "the machine itself reported a fault in this cycle",
     "cycle-known": "another load here has this number of the machine’s counter",
     "chamber-busy": "it gives no end, and another load is in its chamber",

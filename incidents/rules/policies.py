@@ -2,8 +2,23 @@
 
 from __future__ import annotations
 
+from incidents.rules.calendars import shifts_refusal
 from incidents.rules.events import PolicySet
+from incidents.rules.holds import LIFTED_BY
+from incidents.rules.limits import Requirement, requirement_flaw
 from incidents.rules.refusals import Refusal
+
+# What disinfection is asked for, as published; a time and a temperature stay as given, for they are not equivalent.
+# The day is the one on which they were put together here; a facility gives its own source and day.
+STARTING_REQUIREMENTS = (
+    Requirement("ISO 15883-3, from memory: containers of human waste", "2026-01-01", a0_s=60),
+    Requirement("ISO 15883-2, from memory: instruments that are sterilised afterwards", "2026-01-01", a0_s=600),
+    Requirement("Hygiene training citing EN ISO 15883-1: heat-resistant viruses matter", "2026-01-01", a0_s=3000),
+    Requirement("HTM 01-04, as quoted", "2026-01-01", celsius="65", seconds=600),
+    Requirement("HTM 01-04, as quoted", "2026-01-01", celsius="71", seconds=180),
+)
+REQUIREMENTS_MOST = 20
+ONE_LIFTS = tuple(code for code, groups in LIFTED_BY.items() if len(groups) == 1)
 
 # A starting point (invented for this project); a facility sets its own, with the source it goes by.
 STARTING_POLICY = PolicySet(
@@ -12,6 +27,7 @@ STARTING_POLICY = PolicySet(
     same_fault_blocks=3,
     same_fault_cycles=60,
     rest_may_go_on=("wet",),
+    requirements=STARTING_REQUIREMENTS,
 )
 
 
@@ -32,4 +48,19 @@ def policy_refusal(policy: PolicySet) -> Refusal | None:
         return Refusal(
             "reason-unknown", "The rest of a load is asked about wet and soiled trays.", "Choose of these."
         )
-    return None
+    if not set(policy.two_people_lift) <= set(ONE_LIFTS):
+        return Refusal(
+            "hold-code-unknown",
+            "Two people can be asked for holds that one person may lift, and for no others.",
+            f"Choose of {', '.join(ONE_LIFTS)}.",
+        )
+    return _requirements_refusal(policy.requirements) or shifts_refusal(policy.shifts)
+
+
+def _requirements_refusal(requirements: tuple[Requirement, ...]) -> Refusal | None:
+    flaw = next(filter(None, map(requirement_flaw, requirements)), None)
+    if len(requirements) > REQUIREMENTS_MOST:
+        flaw = f"there are more than {REQUIREMENTS_MOST}"
+    elif len(set(requirements)) < len(requirements):
+        flaw = "one of them stands twice"
+    return Refusal("requirements", f"The requirements can’t be kept: {flaw}.", "Correct it.") if flaw else None

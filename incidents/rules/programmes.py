@@ -12,6 +12,7 @@ from incidents.rules.events import (
     ProgrammePublished,
 )
 from incidents.rules.faults import caution_of
+from incidents.rules.limits import limits_refusal, resuming_refusal
 from incidents.rules.refusals import Refusal
 
 PHASE_CODES = ("pre-wash", "wash", "rinse", "disinfection", "drying")
@@ -27,6 +28,7 @@ def in_force(programme: ProgrammePublished) -> ProgrammeInForce:
         expected_s=programme.expected_s,
         grace_s=programme.grace_s,
         criteria=programme.criteria,
+        resuming=programme.resuming,
     )
 
 
@@ -54,7 +56,9 @@ def programme_refusal(programme: ProgrammePublished) -> Refusal | None:
             f"{what} nothing in it says how disinfection is read off the record.",
             "Add a criterion of kind disinfection.",
         )
-    return None
+    if programme.resuming is not None and (flaw := resuming_refusal(programme.resuming, codes)) is not None:
+        return flaw
+    return limits_refusal(programme.limits, codes) if programme.limits else None
 
 
 def is_code(code: str) -> bool:
@@ -152,8 +156,8 @@ STARTING_PHASES: Sequence[Phase] = (
     Phase("pre-wash", "Pre-wash", 3),
     Phase("wash", "Wash", 10),
     Phase("rinse", "Rinse", 4),
-    Phase("disinfection", "Disinfect", 8),
-    Phase("drying", "Dry", 20),
+    Phase("disinfection", "Disinfection", 8),
+    Phase("drying", "Drying", 20),
 )
 STARTING_CRITERIA: Sequence[Criterion] = (
     Criterion("disinfection", "Disinfection: holding time and temperature at the recorded probe", "disinfection"),

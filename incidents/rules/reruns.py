@@ -12,9 +12,9 @@ from uuid import UUID
 import msgspec
 
 from incidents.rules.events import LoadReopened, LoadReprocessed, TrayProof
+from incidents.rules.holds import disposition, under_recall
 from incidents.rules.loads import Load
 from incidents.rules.refusals import Refusal
-from incidents.rules.release import disposition, under_recall
 
 
 class LaterLoad(msgspec.Struct, frozen=True):

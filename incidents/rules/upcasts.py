@@ -10,7 +10,29 @@ from collections.abc import Callable
 from typing import Any
 
 Data = dict[str, Any]
-UPCASTS: dict[tuple[str, int], Callable[[Data], Data]] = {}
+
+
+def _as_it_is(data: Data) -> Data:
+    """The new shape only has more members, each absent before."""
+    return data
+
+
+def _policy_with_shifts(data: Data) -> Data:
+    """Shifts came with version 2; before, the starting ones were meant."""
+    shifts = (("06:00", "Early shift"), ("14:00", "Late shift"), ("22:00", "Night shift"))
+    return data | {"shifts": [{"starts": starts, "name": name} for starts, name in shifts]}
+
+
+UPCASTS: dict[tuple[str, int], Callable[[Data], Data]] = {
+    ("cycle-started", 1): _as_it_is,
+    ("load-reviewed", 1): _as_it_is,
+    ("exposure-recorded", 1): _as_it_is,
+    ("cycle-started", 2): _as_it_is,
+    ("programme-published", 1): _as_it_is,
+    ("programme-published", 2): _as_it_is,
+    ("policy-set", 1): _policy_with_shifts,
+    ("policy-set", 2): _as_it_is,
+}
 
 
 class NoUpcast(Exception):
