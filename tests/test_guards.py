@@ -1,5 +1,8 @@
 """What the database refuses by itself, whoever asks: on SQLite, on PostgreSQL, and as the app's own role."""
 
+import sqlite3
+from contextlib import closing
+from pathlib import Path
 from typing import Any
 
 import pytest
@@ -144,7 +147,7 @@ def test_the_log_goes_on() -> None:
 def test_a_thawed_ledger_is_unsound_and_names_every_table() -> None:
     guards.thaw(connection)
     found = guards.flaws(connection)
-    assert len(found) == {"sqlite": 15, "postgresql": 10}[connection.vendor]
+    assert len(found) == {"sqlite": 18, "postgresql": 12}[connection.vendor]
     for table in EVERY:
         assert any(f"trigger {table}_no_" in flaw and "manage.py migrate" in flaw for flaw in found)
     with pytest.raises(guards.LedgerUnsound) as unsound:
@@ -181,6 +184,19 @@ def test_the_flush_after_a_committed_test_brings_the_triggers_back(turn: int) ->
     assert guards.flaws(connection) == []
     assert ask("SELECT count(*) FROM ledger_event") == [(0,)]
     insert("ledger_event", position=turn)
+
+
+@pytest.mark.parametrize("demo", [True, False])
+def test_a_facility_is_a_demonstration_for_ever_or_never(demo: bool) -> None:
+    facility = apps.get_model("incidents", "Facility").objects.create(slug="alder", name="Alder", demo=demo)
+    refused("UPDATE incidents_facility SET demo = NOT demo", why="incidents_facility stands: UPDATE refused")
+    refused("UPDATE incidents_facility SET id = %s", BIRCH, why="incidents_facility stands")
+    refused("DELETE FROM incidents_facility", why="incidents_facility stands: DELETE refused")
+    with pytest.raises(IntegrityError, match="incidents_facility stands"), transaction.atomic():
+        type(facility).objects.update(demo=not demo)
+    say("UPDATE incidents_facility SET name = 'Alder House', time_zone = 'Europe/Berlin'")
+    facility.refresh_from_db()
+    assert (facility.demo, facility.name) == (demo, "Alder House")
 
 
 # On SQLite.
@@ -245,14 +261,20 @@ def test_a_table_that_sqlite_remade_gets_its_triggers_back() -> None:
 
 @only_sqlite
 @pytest.mark.usefixtures("committed")
-def test_a_careless_sqlite_is_named() -> None:
-    say("PRAGMA synchronous = NORMAL")
-    assert [flaw.partition(",")[0] for flaw in guards.flaws(connection)] == ["SQLite syncs less than FULL"]
-    say("PRAGMA synchronous = FULL")
-    say("PRAGMA journal_mode = DELETE")
-    assert [flaw.partition(",")[0] for flaw in guards.flaws(connection)] == ["SQLite's journal is delete"]
-    say("PRAGMA journal_mode = WAL")
-    assert guards.flaws(connection) == []
+def test_a_careless_sqlite_is_named(tmp_path: Path) -> None:
+    """On a copy: no other connection that is still open somewhere keeps its journal from being changed."""
+    here = sqlite3.connect(connection.settings_dict["NAME"])
+    with closing(here), closing(sqlite3.connect(tmp_path / "copy.sqlite3")) as copy:
+        here.backup(copy)
+    other = connection.copy()
+    other.settings_dict["NAME"] = tmp_path / "copy.sqlite3"
+    with closing(other), other.cursor() as cursor:
+        assert guards.flaws(other) == []
+        cursor.execute("PRAGMA synchronous = NORMAL")
+        assert [flaw.partition(",")[0] for flaw in guards.flaws(other)] == ["SQLite syncs less than FULL"]
+        cursor.execute("PRAGMA synchronous = FULL")
+        cursor.execute("PRAGMA journal_mode = DELETE")
+        assert [flaw.partition(",")[0] for flaw in guards.flaws(other)] == ["SQLite's journal is delete"]
 
 
 # On PostgreSQL.

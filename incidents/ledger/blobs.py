@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+from typing import BinaryIO
 from uuid import UUID
 
 from django.db import connection, transaction
@@ -10,6 +11,11 @@ from django.db import connection, transaction
 from incidents.ledger.dialect import unless_there
 
 PIECE_BYTES = 1024 * 1024
+
+
+def name_of(data: bytes) -> str:
+    """The name that these bytes would have."""
+    return hashlib.sha256(data).hexdigest()
 
 
 def put(facility: UUID, data: bytes) -> str:
@@ -21,6 +27,23 @@ def put(facility: UUID, data: bytes) -> str:
             named = (facility, digest, seq)
             cursor.execute(_PUT + unless_there(), (*named, data[start : start + PIECE_BYTES], *named))
     return digest.hex()
+
+
+def put_file(facility: UUID, file: BinaryIO) -> str:
+    """As `put`, a piece at a time: whatever its length, one piece of it is in memory."""
+    digest = hashlib.sha256()
+    file.seek(0)
+    while piece := file.read(PIECE_BYTES):
+        digest.update(piece)
+    file.seek(0)
+    named = digest.digest()
+    with transaction.atomic(), connection.cursor() as cursor:
+        seq, piece = 0, file.read(PIECE_BYTES)
+        while piece or seq == 0:
+            key = (facility, named, seq)
+            cursor.execute(_PUT + unless_there(), (*key, piece, *key))
+            seq, piece = seq + 1, file.read(PIECE_BYTES)
+    return named.hex()
 
 
 def get(facility: UUID, digest: str) -> bytes:

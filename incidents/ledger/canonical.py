@@ -172,16 +172,40 @@ def decode_strict(data: bytes | str, limit: int = INPUT_LIMIT_BYTES) -> object:
     """
     if len(data) > limit:
         raise NotCanonical(f"longer than {limit} bytes; send less at a time")
+    return _settle(_written(data), DEPTH_LIMIT)
+
+
+def decode_each(data: bytes, limit: int) -> list[object | NotCanonical]:
+    """The entries of a JSON list, each as `decode_strict` gives it, or the flaw that it has for itself.
+
+    Raises NotCanonical where the whole is no JSON list.
+    """
+    if len(data) > limit:
+        raise NotCanonical(f"longer than {limit} bytes; send less at a time")
+    written = _written(data)
+    if not isinstance(written, list) or isinstance(written, _Pairs):
+        raise NotCanonical("not a JSON list; send one")
+    return [_settled_or_flaw(entry) for entry in written]
+
+
+def _settled_or_flaw(written: Any) -> object | NotCanonical:
+    try:
+        return _settle(written, DEPTH_LIMIT)
+    except NotCanonical as flaw:
+        return flaw
+
+
+def _written(data: bytes | str) -> Any:
+    """What the text says, before any of it is known to be sound. Raises NotCanonical."""
     try:
         text = data if isinstance(data, str) else data.decode()
-        written = json.loads(text, object_pairs_hook=_Pairs, parse_int=_whole_number)
+        return json.loads(text, object_pairs_hook=_Pairs, parse_int=_whole_number)
     except UnicodeDecodeError as flaw:
         raise NotCanonical(f"byte {flaw.start} is not UTF-8; send the text as UTF-8") from None
     except json.JSONDecodeError as flaw:
         raise NotCanonical(f"not JSON at line {flaw.lineno}, column {flaw.colno}: {flaw.msg}") from None
     except RecursionError:
         raise _too_deep() from None
-    return _settle(written, DEPTH_LIMIT)
 
 
 def _whole_number(digits: str) -> int | float:

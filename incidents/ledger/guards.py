@@ -13,7 +13,7 @@ from django.db import connections, transaction
 from django.db.backends.base.base import BaseDatabaseWrapper
 from django.db.backends.utils import CursorWrapper
 
-# The ledger's tables, each with the change of a row that is refused. `<>` will do: no column is nullable.
+# The ledger's tables and the facilities', each with the change of a row that is refused; no column is nullable.
 REFUSED_CHANGES = {
     "ledger_event": "TRUE",
     "ledger_deed": "TRUE",
@@ -22,6 +22,8 @@ REFUSED_CHANGES = {
     " OR (NEW.size = OLD.size AND NEW.frontier <> OLD.frontier)",
     "ledger_words": "NEW.facility_id <> OLD.facility_id OR NEW.digest <> OLD.digest"
     " OR NEW.text <> '' OR (NEW.salt <> OLD.salt AND length(NEW.salt) > 0)",
+    # What is a demonstration never becomes a department, nor the other way round: there signatures need no PIN.
+    "incidents_facility": "NEW.id <> OLD.id OR NEW.demo <> OLD.demo",
 }
 # What names a row. On SQLite, INSERT OR REPLACE removes the row of that name and asks no other trigger.
 KEYS = {
@@ -30,6 +32,7 @@ KEYS = {
     "ledger_blob": ["facility_id digest seq"],
     "ledger_head": ["facility_id"],
     "ledger_words": ["facility_id digest"],
+    "incidents_facility": ["id", "slug"],
 }
 # What the app's role may do on PostgreSQL with these tables, and with all others.
 GRANTS = {

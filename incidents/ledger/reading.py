@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
@@ -24,12 +24,26 @@ class HeadRow(NamedTuple):
     root: bytes
     recorded_at: datetime
 
+    @property
+    def newest(self) -> int:
+        """The position of the newest event; -1 while there is none."""
+        return self.size - 1
+
 
 def head(facility: UUID) -> HeadRow | None:
     with connection.cursor() as cursor:
         cursor.execute(_HEAD, (facility,))
         row = cursor.fetchone()
     return None if row is None else HeadRow(row[0], root_of_frontier(row[0], bytes(row[1])), moment_out(row[2]))
+
+
+def has_deed(facility: UUID, deed: UUID) -> bool:
+    """Was this deed done? Then its receipt, or that its id means something else, is what its asker is told."""
+    with connection.cursor() as cursor:
+        cursor.execute(
+            "SELECT 1 FROM ledger_deed WHERE facility_id = %s AND deed_id = %s", row_in((facility, deed))
+        )
+        return cursor.fetchone() is not None
 
 
 def sizes() -> dict[UUID, int]:
@@ -55,6 +69,15 @@ def read_after(facility: UUID, position: int, limit: int = BATCH) -> list[Record
     """At most `limit` events from `position` on."""
     with connection.cursor() as cursor:
         cursor.execute(_AFTER, (facility, position, limit))
+        return [decode(*row) for row in cursor.fetchall()]
+
+
+def read_at(facility: UUID, positions: Sequence[int]) -> list[Recorded]:
+    """The events at these positions, in their order."""
+    if not positions:
+        return []
+    with connection.cursor() as cursor:
+        cursor.execute(_AT.format(", ".join(["%s"] * len(positions))), (facility, *positions))
         return [decode(*row) for row in cursor.fetchall()]
 
 
@@ -107,6 +130,16 @@ def leaf_of(facility: UUID, stream: Stream, version: int) -> str:
     return leaf_hash(row[0].encode()).hex()
 
 
+def leaves_of(facility: UUID, seen: Sequence[tuple[UUID, int]]) -> dict[UUID, str]:
+    """The leaves (hex) of loads, each at a version of its stream."""
+    if not seen:
+        return {}
+    with connection.cursor() as cursor:
+        pairs = [value for pair in seen for value in pair]
+        cursor.execute(_BODIES.format(", ".join(["(%s, %s)"] * len(seen))), [*pairs, facility])
+        return {id_out(load): leaf_hash(body.encode()).hex() for load, body in cursor.fetchall()}
+
+
 def words_of(facility: UUID, digests: Iterable[str]) -> dict[str, str]:
     """The free text beside events, by digest; emptied text is absent."""
     wanted = list(digests)
@@ -117,12 +150,16 @@ def words_of(facility: UUID, digests: Iterable[str]) -> dict[str, str]:
         return {digest: text for digest, text in cursor.fetchall() if text}
 
 
-def size_at(facility: UUID, moment: datetime) -> int:
-    """How long the log was at `moment` by its own clock: "known at"."""
+def size_at(facility: UUID, moment: datetime, *, included: bool = True) -> int:
+    """How long the log was at `moment` by its own clock, which never goes back: "known at".
+
+    Without `included`, how long just before it.
+    """
+    at = moment_in(moment)
     with connection.cursor() as cursor:
-        cursor.execute(_SIZE_AT, (facility, moment_in(moment)))
+        cursor.execute(_SIZE_AT.format("<=" if included else "<"), (facility, at, at, facility))
         found = cursor.fetchone()
-    return 0 if found is None or found[0] is None else int(found[0]) + 1
+    return int(found[0] or 0)
 
 
 _HEAD = "SELECT size, frontier, recorded_at FROM ledger_head WHERE facility_id = %s"
@@ -141,5 +178,21 @@ _AFTER = _COLUMNS + " WHERE facility_id = %s AND position >= %s ORDER BY positio
 _BODY = (
     "SELECT body FROM ledger_event WHERE facility_id = %s AND stream_kind = %s AND stream_id = %s AND version = %s"
 )
+_AT = _COLUMNS + " WHERE facility_id = %s AND position IN ({}) ORDER BY position"
+_BODIES = (
+    "WITH seen(load, version) AS (VALUES {}) SELECT seen.load, event.body FROM seen"
+    " CROSS JOIN ledger_event event WHERE event.facility_id = %s AND event.stream_kind = 'load'"
+    " AND event.stream_id = seen.load AND event.version = seen.version"
+)
 _WORDS = "SELECT digest, text FROM ledger_words WHERE facility_id = %s AND digest IN ({})"
-_SIZE_AT = "SELECT max(position) FROM ledger_event WHERE facility_id = %s AND recorded_at <= %s"
+_HAS_DEED = "SELECT 1 FROM ledger_deed WHERE facility_id = %s AND deed_id = %s"
+_SIZE_AT = (
+    "WITH RECURSIVE reach(low, high) AS ("
+    " SELECT CAST(0 AS bigint), size FROM ledger_head WHERE facility_id = %s"
+    " UNION ALL SELECT"
+    "  CASE WHEN event.recorded_at {0} %s THEN event.position + 1 ELSE low END,"
+    "  CASE WHEN event.recorded_at {0} %s THEN high ELSE event.position END"
+    " FROM reach JOIN ledger_event event"
+    "  ON event.facility_id = %s AND event.position = (low + high) / 2 WHERE low < high"
+    ") SELECT max(low) FROM reach"
+)

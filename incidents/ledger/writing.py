@@ -8,21 +8,32 @@ deed appends, its receipt and every read model it moves commit together or not a
 from __future__ import annotations
 
 import hashlib
+import re
 import secrets
+import time
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, nullcontext
 from contextvars import ContextVar
 from datetime import datetime
 from typing import Any
 from uuid import UUID
 
 import msgspec
-from django.db import OperationalError, connection, transaction
+from django.db import InterfaceError, OperationalError, connection, transaction
 from psycopg_pool import PoolTimeout
 
 from incidents.identity.ids import named
 from incidents.ledger import canonical, merkle
-from incidents.ledger.dialect import COPY_FROM, Hand, for_update, insertion, moment_in, moment_out, translated
+from incidents.ledger.dialect import (
+    COPY_FROM,
+    Hand,
+    for_update,
+    id_out,
+    insertion,
+    moment_in,
+    moment_out,
+    translated,
+)
 from incidents.ledger.reading import leaf_of, read_stream
 from incidents.ledger.records import Body
 from incidents.rules.events import Actor, AnyEvent, Recorded, Stream, WordsRef
@@ -44,13 +55,23 @@ class DeedInterrupted(Exception):
     """A deed's events must stand together: its receipt names a first position and a count."""
 
 
+class Inseparable(Exception):
+    """A deed among many failed when it could no longer be taken back alone. Nothing of them was written."""
+
+
 class Deed(msgspec.Struct, frozen=True):
-    """What is asked: its id, its digest (what, by whom, with what) and who answers for it."""
+    """What is asked: its id, its digest (what, by whom, with what) and who answers for it.
+
+    `texts` are not in the digest: they are compared with what the log keeps beside it. `former` is the digest as
+    older releases made it, with the texts in it.
+    """
 
     id: UUID
     operation: str
     actor: Actor
     digest: bytes
+    texts: tuple[str, ...] = ()
+    former: bytes = b""
 
 
 class Receipt(msgspec.Struct, frozen=True):
@@ -73,16 +94,37 @@ def follow(follower: Follower) -> None:
         _followers.append(follower)
 
 
+Watcher = Callable[[float], object]
+_watchers: list[Watcher] = []
+
+
+def watch(watcher: Watcher) -> None:
+    """Have `watcher` told how many seconds each write took, from asking for the lock to the commit."""
+    _watchers.append(watcher)
+
+
 def digest_of(operation: str, actor: Actor, asked: dict[str, Any]) -> bytes:
     """What makes two requests the same deed."""
     return hashlib.sha256(canonical.encode({"actor": actor, "asked": asked, "operation": operation})).digest()
 
 
-class _Page:
-    """One open transaction of one facility: the head as it will be, and what is to be written."""
+Mark = tuple[int, bytes, datetime, int, int, int]
 
-    def __init__(self, facility: UUID, now: datetime) -> None:
+
+def _salted(salt: bytes, text: str) -> str:
+    return hashlib.sha256(salt + text.encode()).hexdigest()
+
+
+class _Page:
+    """One open transaction of one facility: the head as it will be, and what is to be written.
+
+    A page of many deeds (`together`) makes no savepoint for each and lets the followers wait until somebody
+    needs what they write: all of it is in `waiting`, so a deed that fails is taken back by forgetting it.
+    """
+
+    def __init__(self, facility: UUID, now: datetime, *, of_many: bool = False, seed: bytes | None = None) -> None:
         self.facility = facility
+        self.seed = seed
         self.hand = Hand()
         self.hand.execute(_LOCK_HEAD + for_update(), (facility,))
         row = self.hand.fetchone()
@@ -90,22 +132,38 @@ class _Page:
             raise NoLedger(f"facility {facility} has no ledger")
         self.size: int = row[0]
         self.frontier = bytes(row[1])
-        self.recorded_at = max(now, moment_out(row[2]))
-        self.recorded_in = moment_in(self.recorded_at)
+        self.recorded_at = moment_out(row[2])
+        self.move_on(now)
+        self.begins_at = self.size
         self.streams: dict[Stream, list[Recorded]] = {}
         self.memo: dict[Any, Any] = {}
         self.events: list[tuple[Any, ...]] = []
         self.deeds: list[tuple[Any, ...]] = []
-        self.done: dict[UUID, tuple[bytes, Receipt]] = {}
+        self.done: dict[UUID, tuple[Deed, Receipt]] = {}
+        self.of_many = of_many
+        self.new: set[UUID] = set()  # deeds that the ledger is known not to have
+        self.waiting: list[Recorded] = []  # events that the followers have not seen
+        self.touched = 0  # how often something reached the database that forgetting can't take back
 
-    def state(self) -> tuple[Any, ...]:
-        streams = {stream: len(events) for stream, events in self.streams.items()}
-        return self.size, self.frontier, len(self.events), len(self.deeds), dict(self.done), streams
+    def move_on(self, now: datetime) -> None:
+        """Take the moment of the next deed on this page; it never falls."""
+        self.recorded_at = max(now, self.recorded_at)
+        self.recorded_in = moment_in(self.recorded_at)
 
-    def back_to(self, state: tuple[Any, ...]) -> None:
-        self.size, self.frontier, events, deeds, self.done, streams = state
-        del self.events[events:], self.deeds[deeds:]
-        self.streams = {stream: self.streams[stream][:count] for stream, count in streams.items()}
+    def mark(self) -> Mark:
+        """Where a deed inside this transaction begins; `back_to` takes back whatever came after."""
+        lengths = len(self.events), len(self.deeds), len(self.waiting)
+        return self.size, self.frontier, self.recorded_at, *lengths
+
+    def back_to(self, mark: Mark) -> None:
+        self.size, self.frontier, self.recorded_at, events, deeds, waiting = mark
+        self.recorded_in = moment_in(self.recorded_at)
+        for row in self.events[events:]:
+            kind, stream, version = row[3:6]
+            del self.streams[Stream(kind, stream)][version - 1 :]
+        for row in self.deeds[deeds:]:
+            del self.done[row[1]]
+        del self.events[events:], self.deeds[deeds:], self.waiting[waiting:]
         self.memo.clear()
 
     def write(self) -> None:
@@ -130,12 +188,48 @@ class Log:
         self._page = page
         self.deed = deed
         self.facility = page.facility
-        self.recorded_at = page.recorded_at
         self.memo = page.memo
         self.hand = page.hand
         self._first = page.size
         self._leaves: list[str] = []
+        self._words = 0
         self.receipt = self._known()
+
+    def expect(self, deeds: Sequence[UUID]) -> None:
+        """Look up many deeds at once, so that those which are new need not be looked up one by one."""
+        if not deeds:
+            return  # PostgreSQL knows no empty list
+        marks = ", ".join(["%s"] * len(deeds))
+        self.hand.execute(_FIND_DEEDS.format(marks), (self.facility, *deeds))
+        self._page.new.update(set(deeds).difference(id_out(row[0]) for row in self.hand.fetchall()))
+
+    def knows(self, deed: UUID) -> bool:
+        """Of the deeds that `expect` looked up: was this one done before?"""
+        return deed not in self._page.new
+
+    def settle_rows(self) -> None:
+        """Bring the read models up to date with every deed on this page, before somebody reads them."""
+        page = self._page
+        if not page.waiting:
+            return
+        page.touched += 1
+        waiting, page.waiting = page.waiting, []
+        of_stream: dict[Stream, list[Recorded]] = {}
+        for event in waiting:
+            of_stream.setdefault(event.stream, []).append(event)
+        for stream, added in of_stream.items():
+            for follower in _followers:
+                follower(self, stream, added)
+
+    @property
+    def of_many(self) -> bool:
+        """Is this deed one of many small ones in one transaction?"""
+        return self._page.of_many
+
+    @property
+    def recorded_at(self) -> datetime:
+        """The ledger's own moment for what is written now."""
+        return self._page.recorded_at
 
     @property
     def size(self) -> int:
@@ -145,21 +239,44 @@ class Log:
     def _known(self) -> Receipt | None:
         """The receipt of this very deed, if it was done before, also on this page. Raises DeedReused."""
         if self.deed.id in self._page.done:
-            digest, receipt = self._page.done[self.deed.id]
-            self._same(digest)
+            done, receipt = self._page.done[self.deed.id]
+            self._same(done.digest, done.texts == self.deed.texts)
             return receipt
+        if self.deed.id in self._page.new:
+            return None
         self.hand.execute(_FIND_DEED, (self.facility, self.deed.id))
         row = self.hand.fetchone()
         if row is None:
             return None
-        self._same(bytes(row[0]))
         self.hand.execute(_BODIES, (self.facility, row[1], row[1] + row[2]))
-        leaves = tuple(merkle.leaf_hash(body.encode()).hex() for (body,) in self.hand.fetchall())
+        bodies = [body for (body,) in self.hand.fetchall()]
+        if bytes(row[0]) != self.deed.former:
+            self._same(bytes(row[0]), self._said(bodies))
+        leaves = tuple(merkle.leaf_hash(body.encode()).hex() for body in bodies)
         return Receipt(self.deed.id, self.facility, row[1], row[2], leaves)
 
-    def _same(self, digest: bytes) -> None:
-        if digest != self.deed.digest:
+    def _said(self, bodies: Sequence[str]) -> bool:
+        """Are the deed's texts those that these events refer to? What was emptied since can't be compared."""
+        digests = sorted({digest for body in bodies for digest in _REFERENCE.findall(body)})
+        if not self.deed.texts or not digests:
+            return not self.deed.texts
+        self.hand.execute(_KEPT_WORDS.format(", ".join(["%s"] * len(digests))), (self.facility, *digests))
+        kept = [(digest, bytes(salt), text) for digest, salt, text in self.hand.fetchall()]
+        if any(_salted(salt, text) != digest for digest, salt, text in kept):
+            return True
+        return all(
+            any(digest in (_salted(salt, said), _salted(salt, said.strip())) for digest, salt, _ in kept)
+            for said in self.deed.texts
+        )
+
+    def _same(self, digest: bytes, said: bool) -> None:
+        if digest != self.deed.digest or not said:
             raise DeedReused(f"deed {self.deed.id} was used for something else")
+
+    def settled(self, stream: Stream) -> int:
+        """How many of the stream's events the read models show."""
+        waiting = next((event.version for event in self._page.waiting if event.stream == stream), None)
+        return len(self.read(stream)) if waiting is None else waiting - 1
 
     def read(self, stream: Stream) -> list[Recorded]:
         """The stream's events by position, this deed's own included."""
@@ -177,8 +294,9 @@ class Log:
             self._record(stream, len(told) + n, event, occurred_at, sequence) for n, event in enumerate(events, 1)
         ]
         told.extend(added)
-        for follower in _followers:
-            follower(self, stream, added)
+        self._page.waiting += added
+        if not self._page.of_many:
+            self.settle_rows()
         return added
 
     def _record(
@@ -245,16 +363,30 @@ class Log:
 
     def words(self, text: str) -> WordsRef:
         """Keep free text where it can be emptied; the event carries its salted digest."""
-        salt = secrets.token_bytes(16)
-        digest = hashlib.sha256(salt + text.encode()).hexdigest()
+        self._page.touched += 1
+        salt = self._salt()
+        digest = _salted(salt, text)
         self.hand.execute(_KEEP_WORDS, (self.facility, digest, salt, text))
         return WordsRef(digest)
 
+    @property
+    def seeded(self) -> bool:
+        """Was this page opened for a demonstration, whose salts come from a seed?"""
+        return self._page.seed is not None
+
+    def _salt(self) -> bytes:
+        """By chance; only a demonstration's comes from its seed, so that its log can be had again."""
+        if self._page.seed is None:
+            return secrets.token_bytes(16)
+        self._words += 1
+        return hashlib.sha256(self._page.seed + self.deed.id.bytes + self._words.to_bytes(4)).digest()[:16]
+
     def leaf_of(self, stream: Stream, version: int) -> str:
         """The leaf (hex) of a stream's event, this page's own included. Raises LookupError."""
-        for row in reversed(self._page.events):
-            if row[3:6] == (stream.kind, stream.id, version):
-                return merkle.leaf_hash(row[-1].encode()).hex()
+        told = self._page.streams.get(stream, [])
+        position = told[version - 1].position if 0 < version <= len(told) else -1
+        if position >= self._page.begins_at:
+            return merkle.leaf_hash(self._page.events[position - self._page.begins_at][-1].encode()).hex()
         return leaf_of(self.facility, stream, version)
 
     def close(self) -> None:
@@ -263,46 +395,69 @@ class Log:
             page, deed = self._page, self.deed
             page.deeds.append((self.facility, deed.id, deed.digest, self._first, len(self._leaves)))
             self.receipt = Receipt(deed.id, self.facility, self._first, len(self._leaves), tuple(self._leaves))
-            page.done[deed.id] = (deed.digest, self.receipt)
+            page.done[deed.id] = (deed, self.receipt)
 
 
 _open: ContextVar[_Page | None] = ContextVar("open_page", default=None)
 
 
 @contextmanager
-def writing(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
-    """Write one deed. Inside another one of the same facility it joins that one's transaction.
+def writing(facility: UUID, now: datetime, deed: Deed, *, seed: bytes | None = None) -> Iterator[Log]:
+    """Write one deed. Inside another one of the same facility it joins that one's transaction, at its own `now`.
 
+    With a `seed` the salts of free text follow from it, which is for demonstrations alone.
     Raises LedgerBusy, NoLedger, DeedReused. Whatever else escapes the block rolls the deed back.
     """
     page = _open.get()
     if page is not None and page.facility == facility:
-        with _joined(page, deed) as log:
+        with _joined(page, now, deed) as log:
             yield log
         return
-    with _alone(facility, now, deed) as log:
+    with _alone(facility, now, deed, seed=seed) as log:
         yield log
 
 
 @contextmanager
-def founding(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
+def together(facility: UUID, now: datetime, deed: Deed) -> Iterator[Log]:
+    """Write many small deeds in one transaction, each of which joins it by `writing`, with a row and a receipt.
+
+    For deeds that write nothing but events: one that fails after others, or it, brought the read models up to
+    date takes all of them with it. Raises as `writing` does.
+    """
+    with _alone(facility, now, deed, of_many=True) as log:
+        yield log
+
+
+@contextmanager
+def founding(facility: UUID, now: datetime, deed: Deed, *, seed: bytes | None = None) -> Iterator[Log]:
     """Write a facility's first deeds in the transaction that makes its log; nobody else can know it yet."""
     with transaction.atomic(durable=True):
         open_ledger(facility, now)
-        with _alone(facility, now, deed, durable=False) as log:
+        with _alone(facility, now, deed, durable=False, seed=seed) as log:
             yield log
 
 
 @contextmanager
-def _alone(facility: UUID, now: datetime, deed: Deed, *, durable: bool = True) -> Iterator[Log]:
+def _alone(
+    facility: UUID,
+    now: datetime,
+    deed: Deed,
+    *,
+    durable: bool = True,
+    of_many: bool = False,
+    seed: bytes | None = None,
+) -> Iterator[Log]:
+    began = time.perf_counter()
+    page = None
     try:
         with transaction.atomic(durable=durable), translated():
-            page = _Page(facility, now)
+            page = _Page(facility, now, of_many=of_many, seed=seed)
             token = _open.set(page)
             try:
                 log = Log(page, deed)
                 yield log
                 log.close()
+                log.settle_rows()
                 page.write()
             finally:
                 _open.reset(token)
@@ -310,17 +465,24 @@ def _alone(facility: UUID, now: datetime, deed: Deed, *, durable: bool = True) -
         if is_lock_wait(error):
             raise LedgerBusy(f"facility {facility} is busy") from error
         raise
+    if page.deeds:
+        took = time.perf_counter() - began
+        for watcher in _watchers:
+            watcher(took)
 
 
 @contextmanager
-def _joined(page: _Page, deed: Deed) -> Iterator[Log]:
-    before = page.state()
+def _joined(page: _Page, now: datetime, deed: Deed) -> Iterator[Log]:
+    before, touched = page.mark(), page.touched
     try:
-        with transaction.atomic():
+        page.move_on(now)
+        with nullcontext() if page.of_many else transaction.atomic():
             log = Log(page, deed)
             yield log
             log.close()
-    except BaseException:
+    except BaseException as failure:
+        if page.of_many and page.touched != touched:
+            raise Inseparable(f"deed {deed.id} failed and can't be taken back alone") from failure
         page.back_to(before)
         raise
 
@@ -333,6 +495,11 @@ def is_lock_wait(error: OperationalError) -> bool:
     return getattr(cause, "sqlstate", "") == "55P03" or "locked" in str(error)
 
 
+def is_unavailable(error: Exception) -> bool:
+    """Is the database busy, gone or full? The asker did nothing wrong, and may send the same deed again."""
+    return isinstance(error, LedgerBusy | OperationalError | InterfaceError)
+
+
 def open_ledger(facility: UUID, now: datetime) -> None:
     """Give a new facility its empty log."""
     with connection.cursor() as cursor:
@@ -343,9 +510,12 @@ _LOCK_HEAD = "SELECT size, frontier, recorded_at FROM ledger_head WHERE facility
 _NEW_HEAD = "INSERT INTO ledger_head (facility_id, size, frontier, recorded_at) VALUES (%s, %s, %s, %s)"
 _MOVE_HEAD = "UPDATE ledger_head SET size = %s, frontier = %s, recorded_at = %s WHERE facility_id = %s"
 _FIND_DEED = "SELECT digest, first_position, count FROM ledger_deed WHERE facility_id = %s AND deed_id = %s"
+_FIND_DEEDS = "SELECT deed_id FROM ledger_deed WHERE facility_id = %s AND deed_id IN ({})"
 _BODIES = (
     "SELECT body FROM ledger_event WHERE facility_id = %s AND position >= %s AND position < %s ORDER BY position"
 )
+_REFERENCE = re.compile(r'\{"digest":"([0-9a-f]{64})"\}')  # a `WordsRef` in a canonical body
+_KEPT_WORDS = "SELECT digest, salt, text FROM ledger_words WHERE facility_id = %s AND digest IN ({})"
 _KEEP_WORDS = "INSERT INTO ledger_words (facility_id, digest, salt, text) VALUES (%s, %s, %s, %s)"
 _DEED_COLUMNS = ("facility_id", "deed_id", "digest", "first_position", "count")
 _EVENT_COLUMNS = (
