@@ -6,7 +6,8 @@ from it, so that the same deed sent twice names the same things.
 
 import secrets
 import time
-from hashlib import sha1
+from datetime import datetime
+from hashlib import sha1, sha256
 from uuid import UUID
 
 _MARKED = (5 << 76) | (2 << 62)  # version and variant
@@ -18,6 +19,15 @@ def new_id() -> UUID:
     unix_ms = time.time_ns() // 1_000_000
     value = (unix_ms << 80) | (7 << 76) | (secrets.randbits(12) << 64) | (2 << 62) | secrets.randbits(62)
     return UUID(int=value)
+
+
+def of_moment(source: UUID, name: str, moment: datetime) -> UUID:
+    """A UUIDv7 of that moment whose chance is drawn from `source` and `name`: the same ones name the same id."""
+    drawn = int.from_bytes(sha256(source.bytes + name.encode()).digest()[:10])
+    unix_ms = int(moment.timestamp() * 1000)
+    return UUID(
+        int=(unix_ms << 80) | (7 << 76) | ((drawn >> 62 & 0xFFF) << 64) | (2 << 62) | (drawn & (1 << 62) - 1)
+    )
 
 
 def named(source: UUID, name: str) -> UUID:

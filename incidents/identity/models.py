@@ -43,12 +43,21 @@ class Person(AbstractBaseUser):  # type: ignore[django-manager-missing]
 
 
 class Facility(models.Model):  # type: ignore[django-manager-missing]
-    """One sterile processing department: the unit of log, lock, projections and rights."""
+    """One sterile processing department: the unit of log, lock, projections and rights.
+
+    `demo` marks an invented one. It is said once, when the facility is founded, and nothing changes it.
+    """
 
     id = models.UUIDField(primary_key=True, default=new_id, editable=False)
     slug = models.SlugField(max_length=40, unique=True)
     name = models.CharField(max_length=120)
     time_zone = models.CharField(max_length=64, default="UTC")
+    demo = models.BooleanField(default=False, editable=False)
+
+    @property
+    def on_paper(self) -> str:
+        """Its name as it stands on what is printed."""
+        return f"DEMO, all invented: {self.name}" if self.demo else self.name
 
     def __str__(self) -> str:
         return self.name
@@ -88,10 +97,34 @@ class Competence(models.Model):
         return f"{self.person}: {self.kind} until {self.valid_until}"
 
 
+class Contact(models.Model):
+    """Where somebody can be reached from this facility by one channel, or, without a person, a shared one."""
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    facility = models.ForeignKey(Facility, on_delete=models.CASCADE)
+    person = models.ForeignKey(Person, on_delete=models.CASCADE, null=True, blank=True)
+    channel = models.CharField(max_length=16)
+    label = models.CharField(max_length=80, blank=True, help_text="what a shared one is called")
+    address = models.CharField(max_length=500)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["facility", "person", "channel"], name="one_contact_per_channel"),
+            models.UniqueConstraint(
+                fields=["facility", "label"],
+                condition=models.Q(person__isnull=True),
+                name="one_shared_contact_per_label",
+            ),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.channel} of {self.label or self.person}"
+
+
 class AccessToken(AbstractAuthToken):  # type: ignore[misc]
     """A bearer token bound to one facility and one role, and to one machine where a device holds it.
 
-    `user` is who answers for it: the person it was made by.
+    `user` is who answers for it: the person who made it, and acts by it where it names no machine.
     """
 
     facility = models.ForeignKey(Facility, on_delete=models.PROTECT)
@@ -99,8 +132,15 @@ class AccessToken(AbstractAuthToken):  # type: ignore[misc]
     machine = models.UUIDField(null=True, blank=True)
     label = models.CharField(max_length=80)
     revoked_at = models.DateTimeField(null=True, blank=True)
+    last_used_at = models.DateTimeField(null=True, blank=True, help_text="to the minute")
+    deed = models.UUIDField(null=True, blank=True, help_text="the id of the form that made it")
 
     objects: ClassVar[Any] = AuthTokenManager()
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["facility", "deed"], name="one_token_per_deed"),
+        ]
 
 
 class Signing(models.Model):
@@ -118,3 +158,25 @@ class Signing(models.Model):
 
     def __str__(self) -> str:
         return self.meaning
+
+
+class Draft(models.Model):
+    """What a person typed into a form and did not send; `form` is the address that it would be sent to."""
+
+    id = models.UUIDField(primary_key=True, default=new_id, editable=False)
+    person = models.ForeignKey(Person, on_delete=models.CASCADE)
+    facility = models.ForeignKey(Facility, on_delete=models.CASCADE)
+    form = models.CharField(max_length=300)
+    page = models.CharField(max_length=300)
+    title = models.CharField(max_length=120)
+    body = models.TextField(help_text="its fields, JSON; never a badge, PIN or password")
+    kept_at = models.DateTimeField()
+    expires_at = models.DateTimeField(db_index=True)
+
+    class Meta:
+        constraints: ClassVar = [
+            models.UniqueConstraint(fields=["person", "facility", "form"], name="one_draft_per_form"),
+        ]
+
+    def __str__(self) -> str:
+        return f"{self.title}, {self.kept_at:%H:%M:%S}"

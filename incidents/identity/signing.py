@@ -7,12 +7,12 @@ seen: a list of loads, each at a version of its stream ending in a leaf of the l
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import UTC, datetime, timedelta
+from datetime import datetime, timedelta
 from typing import NamedTuple
 from uuid import UUID
 
 from incidents.identity.models import Person, Signing
-from incidents.identity.rights import rights
+from incidents.identity.rights import rights_on
 from incidents.rules.events import SeenLoad
 
 GOOD_FOR = timedelta(seconds=60)
@@ -48,5 +48,5 @@ def use(facility: UUID, signing: UUID, deed: UUID, now: datetime) -> UsedSigning
         return None
     row = Signing.objects.get(id=signing)
     seen = tuple(SeenLoad(UUID(load), version, leaf) for load, version, leaf in row.bound)
-    roles = rights(row.person_id, facility, now.astimezone(UTC).date()).roles
+    roles = rights_on(row.person_id, facility, now).roles
     return UsedSigning(row.person_id, row.meaning, row.signed_at, seen, roles)
