@@ -11,7 +11,13 @@ class IncidentsConfig(AppConfig):
     def ready(self) -> None:
         from incidents.ledger.guards import reapply
         from incidents.ledger.writing import follow
+        from incidents.outbox.waking import wake
+        from incidents.projections.climbing import look_again
         from incidents.projections.live import apply
+        from incidents.tasks import wake_deliverer, wake_sweep
 
         follow(apply)
+        follow(look_again)
+        follow(wake_sweep)
+        wake(wake_deliverer)
         post_migrate.connect(reapply, sender=self)

@@ -3,7 +3,8 @@
 Each row follows from one stream alone, so the work goes by reaches of stream ids, each small enough to be held
 in memory. A reach is compared within one snapshot, which needs no lock: its streams as they stood and its rows
 as they stood. Where they differ they are mended under the facility's lock, for a fraction of a second; a
-stream that moved since the snapshot is folded once more.
+stream that moved since the snapshot is folded once more. Two rebuilds at once mend one after the other, and what
+both found wrong is made right twice.
 """
 
 from __future__ import annotations
@@ -61,7 +62,7 @@ def _go_through(facility: UUID, progress: Progress | None, *, mending: bool) -> 
     events = differences = 0
     mender = _Mender(facility)
     for reach in _reaches(facility):
-        with snapshot(), _collector_at_rest():
+        with snapshot(patient=True), _collector_at_rest():
             size = _size(facility)
             folded, count = _fold(facility, reach)
             found = [_compared(facility, reach, table, folded[table]) for table in TABLES]
@@ -144,7 +145,7 @@ def rows_of(told: Sequence[Recorded]) -> Iterator[tuple[Table, Row]]:
 def _states(kind: Kind, told: Sequence[Recorded]) -> Iterator[tuple[Any, int]]:
     """The state after each event, and the event's position."""
     state = kind.new(told[0].stream.id)
-    last: dict[UUID, int] = {}  # each device's counter
+    last: dict[UUID, int] = {}  # each device's counter; quicker than to ask the state
     for n, event in enumerate(told, 1):
         if event.sequence is not None and event.sequence <= last.get(event.actor.id, -1):
             state = kind.fold(event.stream.id, told[:n])
@@ -262,7 +263,10 @@ class _Mender:
         for table, wrong, missing in self._waiting:
             owners.update(row[0] for row in (*wrong, *missing))
             _remove(hand, facility, table, [row for row in wrong if row[0] not in moved])
-            _add(hand, facility, table, [row for row in missing if row[0] not in moved])
+            new = [row for row in missing if row[0] not in moved]
+            # Another rebuild may have been quicker: what it added meanwhile is what is added here.
+            _remove(hand, facility, table, [table.named(row) for row in new])
+            _add(hand, facility, table, new)
         for owner in owners & moved.keys():
             _fold_anew(hand, facility, moved[owner])
 

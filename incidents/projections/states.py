@@ -12,39 +12,72 @@ from msgspec.structs import replace
 
 from incidents.projections.tables import (
     ALARM,
+    CARE,
     CATALOGUE,
     CATALOGUE_DRAFT,
+    CLIMB,
     CONTENT,
     COUNTER,
     DOWNTIME_FORM,
     FACILITY,
+    HEARD,
     LOAD,
     MACHINE,
     OPEN_ITEM,
     PASSAGE,
+    PAST_ALARM,
+    PAST_LOAD,
+    PAST_REPAIR,
     POLICY,
     PROGRAMME,
     RACK,
+    RECORD,
+    RECORD_FORM,
     TRAY,
     Key,
     Rows,
     Table,
     Values,
 )
-from incidents.rules import catalogue, downtime, loads, machines, open_items, racks, release
+from incidents.rules import (
+    care,
+    catalogue,
+    climbs,
+    devices,
+    downtime,
+    editions,
+    facility,
+    history,
+    holds,
+    ladders,
+    loads,
+    machines,
+    messages,
+    open_items,
+    racks,
+    rotas,
+)
 from incidents.rules.alarms import Alarm
+from incidents.rules.care import Care
 from incidents.rules.catalogue import Catalogue
+from incidents.rules.climbs import Climb
 from incidents.rules.downtime import Downtime
+from incidents.rules.editions import Programme
 from incidents.rules.events import (
-    FacilityOpened,
+    PastAlarmImported,
+    PastLoadImported,
+    PastRepairImported,
     PolicySet,
-    ProgrammePublished,
     Recorded,
     SetRegistered,
     Stream,
 )
+from incidents.rules.facility import Facility
+from incidents.rules.history import Past
+from incidents.rules.ladders import Policy
 from incidents.rules.loads import ENDED, Load
 from incidents.rules.machines import Machine
+from incidents.rules.messages import Undelivered
 from incidents.rules.racks import Rack
 
 
@@ -82,7 +115,7 @@ def _whole(state: Any) -> object:
 def _load_row(load: Load) -> Mapping[Key, Values]:
     if not load.version:
         return {}
-    standing = release.holds(load)
+    standing = holds.holds(load)
     year = int(load.number[:4]) if load.number[:4].isdigit() else 0
     return {
         (): (
@@ -97,8 +130,8 @@ def _load_row(load: Load) -> Mapping[Key, Values]:
             load.machine_cycle,
             load.programme_name,
             load.stage,
-            release.disposition(load),
-            release.under_recall(load),
+            holds.disposition(load),
+            holds.under_recall(load),
             load.review is not None,
             load.place,
             load.spot,
@@ -112,12 +145,17 @@ def _load_row(load: Load) -> Mapping[Key, Values]:
             load.expected_end_at,
             load.ended_at,
             None if load.overdue_since else load.due_at,
+            load.rack,
         )
     }
 
 
 def _contents(load: Load) -> Mapping[Key, Values]:
     return {(tray,): (load.assembled_position, load.fate_of(tray)) for tray in load.trays}
+
+
+def _records(load: Load) -> Mapping[Key, Values]:
+    return {(record.content,): (record.digest, record.packed) for record in load.records}
 
 
 def _passage(load: Load) -> Mapping[Key, Values]:
@@ -137,20 +175,45 @@ def _alarms_of_load(load: Load) -> Mapping[Key, Values]:
 
 def _rows_of_alarms(kind: str, alarms: tuple[Alarm, ...]) -> Mapping[Key, Values]:
     return {
-        (alarm.id,): (kind, alarm.code, alarm.title, alarm.phase, alarm.priority, alarm.state, alarm.raised_at)
+        (alarm.id,): (
+            kind,
+            alarm.code,
+            alarm.title,
+            alarm.phase,
+            alarm.priority,
+            alarm.state,
+            alarm.raised_at,
+            alarm.shelved_until if alarm.state == "shelved" else None,
+        )
         for alarm in alarms
     }
 
 
 def _rows_of_items(kind: str, items: Any) -> Mapping[Key, Values]:
-    return {(item.key,): (kind, item.kind, item.priority, item.title, item.since, item.alarm) for item in items}
+    return {
+        (item.key,): (
+            kind,
+            item.kind,
+            item.priority,
+            item.title,
+            item.since,
+            item.alarm,
+            item.taken_by,
+            item.words.digest if item.words else "",
+        )
+        for item in items
+    }
 
 
 def _machine_row(machine: Machine) -> Mapping[Key, Values]:
     chambers = msgspec.json.encode(machine.chambers).decode()
     blocks = {block.chamber: block.reason for block in machine.blocks}
     blocked = msgspec.json.encode(blocks, order="sorted").decode()
-    return {(): (machine.name, machine.code, chambers, blocked)} if machine.name else {}
+    return {(): (machine.name, machine.code, chambers, blocked, _json(machine.takes))} if machine.name else {}
+
+
+def _record_form(machine: Machine) -> Mapping[Key, Values]:
+    return {(): (_json(machine.record_form),)} if machine.record_form else {}
 
 
 def _counter(machine: Machine) -> Mapping[Key, Values]:
@@ -158,6 +221,10 @@ def _counter(machine: Machine) -> Mapping[Key, Values]:
     strays = {stray.machine_cycle: False for stray in machine.strays if stray.machine_cycle is not None}
     told = strays | dict.fromkeys(machine.explained, True)
     return {(number,): (explained,) for number, explained in told.items()}
+
+
+def _heard(state: Load | Machine) -> Mapping[Key, Values]:
+    return {(heard.device,): (heard.lowest, heard.highest) for heard in state.heard}
 
 
 def _rack_row(rack: Rack) -> Mapping[Key, Values]:
@@ -172,9 +239,12 @@ def _alarms_of_machine(machine: Machine) -> Mapping[Key, Values]:
     return _rows_of_alarms("machine", machine.alarms)
 
 
-def _facility_row(latest: Latest) -> Mapping[Key, Values]:
-    told = latest.told
-    return {(): (told.basis,)} if isinstance(told, FacilityOpened) else {}
+def _facility_row(facility: Facility) -> Mapping[Key, Values]:
+    return {(): (facility.basis,)} if facility.basis else {}
+
+
+def _items_of_facility(facility: Facility) -> Mapping[Key, Values]:
+    return _rows_of_items("facility", open_items.of_facility(facility))
 
 
 def _policy_row(latest: Latest) -> Mapping[Key, Values]:
@@ -190,19 +260,44 @@ def _items_of_downtime(state: Downtime) -> Mapping[Key, Values]:
     return _rows_of_items("downtime", open_items.of_downtime(state))
 
 
-def _programme_row(latest: Latest) -> Mapping[Key, Values]:
-    told = latest.told
-    return {(): (told.name, told.edition, _json(told))} if isinstance(told, ProgrammePublished) else {}
+def _programme_row(state: Programme) -> Mapping[Key, Values]:
+    told = state.newest
+    return {(): (told.name, told.edition, _json(told))} if told and state.withdrawn_at is None else {}
+
+
+def _items_of_programme(state: Programme) -> Mapping[Key, Values]:
+    return _rows_of_items("programme", open_items.of_programme(state))
 
 
 def _catalogue_row(state: Catalogue) -> Mapping[Key, Values]:
     told = state.published
-    return {(): (state.published_version, told.edition, _json(told))} if told else {}
+    return {(): (state.published_version, told.edition, _json(told), _json(state.fallen))} if told else {}
+
+
+def _care_row(state: Care) -> Mapping[Key, Values]:
+    words = state.words.digest if state.words else ""
+    return {(): (state.person, state.at, state.by, words)} if state.person else {}
+
+
+def _items_of_message(state: Undelivered) -> Mapping[Key, Values]:
+    return _rows_of_items("message", open_items.of_message(state))
+
+
+def _items_of_catalogue(state: Catalogue) -> Mapping[Key, Values]:
+    return _rows_of_items("catalogue", open_items.of_catalogue(state))
 
 
 def _catalogue_draft_row(state: Catalogue) -> Mapping[Key, Values]:
     draft = state.draft
     return {(): (draft.version, draft.edition_from, draft.by, draft.at, _json(draft.faults))} if draft else {}
+
+
+def _items_of_policy(state: Policy) -> Mapping[Key, Values]:
+    return _rows_of_items("escalation", open_items.of_ladders(state))
+
+
+def _climbed(state: Climb) -> Mapping[Key, Values]:
+    return {(key.ladder, key.rung): (key.repeat,) for key in state.taken}
 
 
 def _trays(latest: Latest) -> Mapping[Key, Values]:
@@ -214,6 +309,30 @@ def _trays(latest: Latest) -> Mapping[Key, Values]:
         (tray.id,): (tray.label, told.name, told.owner, n, size, told.loaner, told.needed_by)
         for n, tray in enumerate(told.trays, 1)
     }
+
+
+def _past_load(past: Past) -> Mapping[Key, Values]:
+    told = past.told
+    if not isinstance(told, PastLoadImported):
+        return {}
+    trays = msgspec.json.encode(told.trays).decode()
+    place = (told.machine, told.chamber, told.machine_cycle)
+    return {(): (past.name, *place, told.programme, told.outcome, told.stated, trays, past.at, told.ended_at)}
+
+
+def _past_alarm(past: Past) -> Mapping[Key, Values]:
+    told = past.told
+    if not isinstance(told, PastAlarmImported):
+        return {}
+    place = (told.machine, told.chamber, told.machine_cycle)
+    return {(): (*place, told.code, told.title, told.phase, past.at, told.acknowledged_at, told.cleared_at)}
+
+
+def _past_repair(past: Past) -> Mapping[Key, Values]:
+    told = past.told
+    if not isinstance(told, PastRepairImported):
+        return {}
+    return {(): (told.machine, told.chamber, told.words.digest, past.at, told.back_at)}
 
 
 def _json(told: Any) -> str:
@@ -232,25 +351,52 @@ class Kind(msgspec.Struct, frozen=True):
 _SHOWN_OF_LOAD = (
     Shown(LOAD, _load_row, _whole),
     Shown(CONTENT, _contents, attrgetter("trays", "rejections", "left")),
+    Shown(RECORD, _records, attrgetter("records")),
     Shown(PASSAGE, _passage, attrgetter("machine", "chamber", "machine_cycle", "stage")),
     Shown(ALARM, _alarms_of_load, attrgetter("alarms")),
     Shown(OPEN_ITEM, _items_of_load, _whole),
+    Shown(HEARD, _heard, attrgetter("heard")),
 )
 _SHOWN_OF_MACHINE = (
-    Shown(MACHINE, _machine_row, attrgetter("name", "code", "chambers", "blocks")),
+    Shown(MACHINE, _machine_row, attrgetter("name", "code", "chambers", "blocks", "takes")),
+    Shown(RECORD_FORM, _record_form, attrgetter("record_form")),
     Shown(COUNTER, _counter, attrgetter("strays", "explained")),
     Shown(ALARM, _alarms_of_machine, attrgetter("alarms")),
-    Shown(OPEN_ITEM, _items_of_machine, attrgetter("name", "alarms", "strays", "blocks")),
+    Shown(
+        OPEN_ITEM,
+        _items_of_machine,
+        attrgetter("name", "alarms", "strays", "blocks", "missing", "clock", "exposed"),
+    ),
+    Shown(HEARD, _heard, attrgetter("heard")),
 )
 
 
+_SHOWN_OF_FACILITY = (
+    Shown(FACILITY, _facility_row, attrgetter("basis")),
+    Shown(OPEN_ITEM, _items_of_facility, attrgetter("restorations")),
+)
 _SHOWN_OF_DOWNTIME = (
     Shown(DOWNTIME_FORM, _form_rows, attrgetter("forms")),
     Shown(OPEN_ITEM, _items_of_downtime, attrgetter("forms")),
 )
 _SHOWN_OF_CATALOGUE = (
-    Shown(CATALOGUE, _catalogue_row, attrgetter("published")),
+    Shown(CATALOGUE, _catalogue_row, attrgetter("editions")),
     Shown(CATALOGUE_DRAFT, _catalogue_draft_row, attrgetter("draft")),
+    Shown(OPEN_ITEM, _items_of_catalogue, attrgetter("editions")),
+)
+
+_SHOWN_OF_PROGRAMME = (
+    Shown(PROGRAMME, _programme_row, attrgetter("editions", "withdrawn_at")),
+    Shown(OPEN_ITEM, _items_of_programme, attrgetter("draft", "editions")),
+)
+
+_SHOWN_OF_LADDERS = (Shown(OPEN_ITEM, _items_of_policy, attrgetter("draft")),)
+_SHOWN_OF_CLIMB = (Shown(CLIMB, _climbed, attrgetter("taken")),)
+
+_SHOWN_OF_HISTORY = (
+    Shown(PAST_LOAD, _past_load, attrgetter("told")),
+    Shown(PAST_ALARM, _past_alarm, attrgetter("told")),
+    Shown(PAST_REPAIR, _past_repair, attrgetter("told")),
 )
 
 
@@ -264,10 +410,18 @@ KINDS: dict[str, Kind] = {
     "rack": Kind(Rack, racks.evolve, racks.fold, (Shown(RACK, _rack_row, _whole),)),
     "downtime": Kind(Downtime, downtime.evolve, downtime.fold, _SHOWN_OF_DOWNTIME),
     "policy": _latest_shown(POLICY, _policy_row),
-    "facility": _latest_shown(FACILITY, _facility_row),
-    "programme": _latest_shown(PROGRAMME, _programme_row),
+    "facility": Kind(Facility, facility.evolve, facility.fold, _SHOWN_OF_FACILITY),
+    "history": Kind(Past, history.evolve, history.fold, _SHOWN_OF_HISTORY),
+    "programme": Kind(Programme, editions.evolve, editions.fold, _SHOWN_OF_PROGRAMME),
     "catalogue": Kind(Catalogue, catalogue.evolve, catalogue.fold, _SHOWN_OF_CATALOGUE),
     "set": _latest_shown(TRAY, _trays),
+    "handover": Kind(Latest, _latest, _fold_latest, ()),
+    "care": Kind(Care, care.evolve, care.fold, (Shown(CARE, _care_row, _whole),)),
+    "message": Kind(Undelivered, messages.evolve, messages.fold, (Shown(OPEN_ITEM, _items_of_message, _whole),)),
+    "escalation": Kind(Policy, ladders.evolve, ladders.fold, _SHOWN_OF_LADDERS),
+    "calendar": Kind(rotas.Calendar, rotas.evolve, rotas.fold, ()),
+    "climb": Kind(Climb, climbs.evolve, climbs.fold, _SHOWN_OF_CLIMB),
+    "person": Kind(Latest, _latest, _fold_latest, ()),
 }
 
 
@@ -284,8 +438,12 @@ def _all_rows(shown: tuple[Shown, ...], state: Any) -> Rows:
 
 
 def next_state(kind: Kind, before: Any, told: Sequence[Recorded], event: Recorded) -> Any:
-    """The state after `event`, the newest of `told`; folded anew where a device's event came late."""
-    if event.sequence is not None and loads.out_of_order(told):
+    """The state after `event`, the newest of `told`; folded anew where a device's event came late.
+
+    One that tells a higher number than any heard before stays where it is, whatever came late before it. Only
+    loads and machines are told of by devices, and keep what they heard.
+    """
+    if event.sequence is not None and devices.came_late(getattr(before, "heard", ()), event):
         return kind.fold(event.stream.id, told)
     return kind.evolve(before, event)
 

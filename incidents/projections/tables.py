@@ -13,19 +13,27 @@ from django.db import models
 
 from incidents.projections.models import (
     AlarmRow,
+    CareRow,
     CatalogueDraftRow,
     CatalogueRow,
+    ClimbRow,
     ContentRow,
     CounterRow,
     DowntimeFormRow,
     FacilityRow,
+    HeardRow,
     LoadRow,
     MachineRow,
     OpenItemRow,
     PassageRow,
+    PastAlarmRow,
+    PastLoadRow,
+    PastRepairRow,
     PolicyRow,
     ProgrammeRow,
     RackRow,
+    RecordFormRow,
+    RecordRow,
     TrayRow,
 )
 
@@ -59,8 +67,9 @@ class Table(NamedTuple):
 Rows = dict[Table, Mapping[Key, Values]]
 
 
-def _table(model: type[models.Model], *key: str) -> Table:
-    columns = [str(field.column) for field in model._meta.concrete_fields]
+def _table(model: type[models.Model], *key: str, aside: str = "") -> Table:
+    """`aside` is a column that no event says: it is empty in every new row."""
+    columns = [str(field.column) for field in model._meta.concrete_fields if field.column != aside]
     temporal = "known_from" in columns
     named = {"facility_id", "owner", "known_from", "known_to", *key}
     values = tuple(column for column in columns if column not in named)
@@ -78,10 +87,18 @@ CATALOGUE = _table(CatalogueRow)
 CATALOGUE_DRAFT = _table(CatalogueDraftRow)
 TRAY = _table(TrayRow, "tray")
 LOAD = _table(LoadRow)
+RECORD_FORM = _table(RecordFormRow)
+RECORD = _table(RecordRow, "content")
 CONTENT = _table(ContentRow, "tray")
 PASSAGE = _table(PassageRow)
 ALARM = _table(AlarmRow, "alarm")
-OPEN_ITEM = _table(OpenItemRow, "item")
+PAST_LOAD = _table(PastLoadRow)
+PAST_ALARM = _table(PastAlarmRow)
+PAST_REPAIR = _table(PastRepairRow)
+CARE = _table(CareRow)
+OPEN_ITEM = _table(OpenItemRow, "item", aside="next_due_at")
+CLIMB = _table(ClimbRow, "ladder", "rung")
+HEARD = _table(HeardRow, "device")
 TABLES = (
     FACILITY,
     POLICY,
@@ -94,8 +111,16 @@ TABLES = (
     CATALOGUE_DRAFT,
     TRAY,
     LOAD,
+    RECORD,
+    RECORD_FORM,
     CONTENT,
     PASSAGE,
     ALARM,
     OPEN_ITEM,
+    CARE,
+    CLIMB,
+    HEARD,
+    PAST_LOAD,
+    PAST_ALARM,
+    PAST_REPAIR,
 )
