@@ -9,10 +9,18 @@ from uuid import UUID
 import msgspec
 
 from incidents.identity.models import Person
+from incidents.ledger.reading import read_stream
 from incidents.projections.models import CatalogueDraftRow, CatalogueRow, ProgrammeRow
 from incidents.rules import catalogue as rules
 from incidents.rules.catalogue import Difference
-from incidents.rules.events import CataloguePublished, Fault, ProgrammePublished
+from incidents.rules.events import (
+    AnyEvent,
+    CatalogueDrafted,
+    CataloguePublished,
+    Fault,
+    ProgrammePublished,
+    Stream,
+)
 from incidents.rules.programmes import PHASE_CODES
 
 
@@ -43,6 +51,32 @@ class Standing(NamedTuple):
     @property
     def changed(self) -> list[Difference]:
         return [difference for difference in self.differences if difference.kind != "unchanged"]
+
+
+class Work(NamedTuple):
+    """A draft or a publication, with who did it, as every correction left that."""
+
+    event: UUID
+    at: datetime
+    by: str
+    sentence: str
+
+
+def work(facility: UUID, limit: int = 20) -> list[Work]:
+    """What people did to the catalogue, newest first."""
+    events = read_stream(facility, Stream("catalogue", facility))
+    state = rules.fold(facility, events)
+    done = [each for each in events if isinstance(each.data, CatalogueDrafted | CataloguePublished)][-limit:]
+    who = {each.event_id: state.done_by(each.event_id, each.actor.id) for each in done}
+    names = dict(Person.objects.filter(id__in=set(who.values())).values_list("id", "name"))
+    return [
+        Work(each.event_id, each.occurred_at, names.get(who[each.event_id], "Someone who left"), _what(each.data))
+        for each in reversed(done)
+    ]
+
+
+def _what(told: AnyEvent) -> str:
+    return f"Edition {told.edition} published" if isinstance(told, CataloguePublished) else "Drafted"
 
 
 def standing(facility: UUID) -> Standing:

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from datetime import datetime
 from typing import Any, NamedTuple
 from uuid import UUID
 
 import msgspec
+from django.db.models import Max, Min, QuerySet
 
 from incidents.identity.models import Membership
 from incidents.projections.models import DowntimeFormRow, LoadRow, ProgrammeRow
@@ -15,6 +17,7 @@ from incidents.rules.downtime import Downtime, Form
 from incidents.rules.events import ProgrammePublished
 from incidents.rules.paper import label_of
 
+PAGE = 50
 MID_WAY = ("assembled", "running", "stopped")
 
 
@@ -31,18 +34,60 @@ class FormLine(NamedTuple):
     issued: bool
 
 
-def forms(facility: UUID) -> list[FormLine]:
-    """Every form, newest number first."""
-    rows = list(DowntimeFormRow.objects.filter(facility_id=facility, known_to=None).order_by("-number"))
-    missed = dict(downtime.gaps(_as_state(facility, rows)))
-    entered = [row.load for row in rows if row.load]
+class FormPage(NamedTuple):
+    """`older` is the number that the next page lies below, or None at the end."""
+
+    lines: tuple[FormLine, ...]
+    older: int | None
+
+
+def page(facility: UUID, below: int | None = None) -> FormPage:
+    """Forms, newest number first, below a number."""
+    rows = _rows(facility).order_by("-number")
+    if below is not None:
+        rows = rows.filter(number__lt=below)
+    found = list(rows[: PAGE + 1])
+    older = found[PAGE - 1].number if len(found) > PAGE else None
+    return FormPage(tuple(_lines(facility, found[:PAGE])), older)
+
+
+def missing(facility: UUID) -> list[FormLine]:
+    """Forms that did not come back though a higher number did, newest number first."""
+    numbers = [number for number, _ in _gaps(facility)]
+    return _lines(facility, _rows(facility).filter(number__in=numbers).order_by("-number"))
+
+
+def out(facility: UUID) -> tuple[int, int] | None:
+    """The lowest and the highest number that is still out."""
+    ends = _rows(facility).filter(state="issued").aggregate(first=Min("number"), last=Max("number"))
+    return None if ends["first"] is None else (ends["first"], ends["last"])
+
+
+def form(facility: UUID, number: int) -> FormLine | None:
+    return next(iter(_lines(facility, _rows(facility).filter(number=number))), None)
+
+
+def _rows(facility: UUID) -> QuerySet[DowntimeFormRow]:
+    return DowntimeFormRow.objects.filter(facility_id=facility, known_to=None)
+
+
+def _lines(facility: UUID, rows: Iterable[DowntimeFormRow]) -> list[FormLine]:
+    found = list(rows)
+    missed = dict(_gaps(facility))
+    entered = [row.load for row in found if row.load]
     names = dict(LoadRow.objects.filter(facility_id=facility, owner__in=entered).values_list("owner", "name"))
-    return [_line(row, missed.get(row.number), names) for row in rows]
+    return [_line(row, missed.get(row.number), names) for row in found]
 
 
-def _as_state(facility: UUID, rows: list[DowntimeFormRow]) -> Downtime:
-    known = {row.number: Form(row.number, _state(row.state), row.since, row.load, row.issued) for row in rows}
-    return Downtime(facility, forms=known)
+def _gaps(facility: UUID) -> tuple[tuple[int, datetime], ...]:
+    """Only what lies at or above the lowest number that is out can tell of a gap."""
+    ends = out(facility)
+    if ends is None:
+        return ()
+    rows = _rows(facility).filter(number__gte=ends[0], state__in=("issued", "entered"))
+    told = rows.values_list("number", "state", "since")
+    forms = {number: Form(number, _state(state), since) for number, state, since in told}
+    return downtime.gaps(Downtime(facility, forms=forms))
 
 
 def _state(kept: Any) -> downtime.State:
@@ -61,10 +106,6 @@ def _line(row: DowntimeFormRow, missed_since: datetime | None, names: dict[UUID,
         names.get(row.load, "") if row.load else "",
         row.issued,
     )
-
-
-def form(facility: UUID, number: int) -> FormLine | None:
-    return next((line for line in forms(facility) if line.number == number), None)
 
 
 def to_print(facility: UUID, first: int, last: int) -> list[int]:

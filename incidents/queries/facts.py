@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from datetime import datetime
 from typing import Any, NamedTuple
 from uuid import UUID
@@ -10,8 +10,14 @@ from uuid import UUID
 import msgspec
 from django.db import connection
 
-from incidents.ledger.dialect import id_out, moment_in
-from incidents.rules.events import CataloguePublished, PolicySet, ProgrammePublished
+from incidents.ledger.dialect import Hand, id_out, ids_in, moment_in, moment_out
+from incidents.ledger.reading import read_stream
+from incidents.rules import editions
+from incidents.rules.devices import Heard
+from incidents.rules.events import CataloguePublished, PolicySet, ProgrammePublished, RecordFormSet, Stream
+from incidents.rules.machines import Takes
+from incidents.rules.open_items import draft_title
+from incidents.rules.passages import Passage
 from incidents.rules.policies import STARTING_POLICY
 from incidents.rules.reruns import LaterLoad
 
@@ -22,6 +28,7 @@ class MachineFact(NamedTuple):
     code: str
     chambers: tuple[str, ...]
     blocked: dict[str, str]
+    takes: Takes = Takes()
 
     def block_of(self, chamber: str) -> str | None:
         """Why no cycle starts in this chamber, or None."""
@@ -45,6 +52,19 @@ class RackFact(NamedTuple):
     blocked: bool
 
 
+class RackUse(NamedTuple):
+    """A load that a rack is in or meant for."""
+
+    load: UUID
+    load_name: str
+    stage: str
+    machine_name: str
+
+    @property
+    def in_chamber(self) -> bool:
+        return self.stage != "assembled"
+
+
 def _rows(statement: str, params: Sequence[Any]) -> list[Any]:
     with connection.cursor() as cursor:
         cursor.execute(statement, params)
@@ -60,10 +80,16 @@ def machine(facility: UUID, machine_id: UUID) -> MachineFact | None:
     return _machine(f"{_MACHINES} AND owner = %s", (facility, machine_id))
 
 
+def machines(facility: UUID) -> list[MachineFact]:
+    return [_machine_fact(row) for row in _rows(f"{_MACHINES} ORDER BY owner", (facility,))]
+
+
 def machine_by_code(facility: UUID, code: str) -> MachineFact | None:
-    """The machine whose code or name was scanned or typed."""
+    """The machine whose code or name was scanned or typed, in capitals or not."""
     return _machine(
-        f"{_MACHINES} AND (code = %s OR lower(name) = lower(%s)) ORDER BY owner", (facility, code, code)
+        f"{_MACHINES} AND (lower(code) = lower(%s) OR lower(name) = lower(%s))"
+        " ORDER BY CASE WHEN code = %s THEN 0 ELSE 1 END, owner",
+        (facility, code, code, code),
     )
 
 
@@ -73,57 +99,121 @@ def _machine(statement: str, params: Sequence[Any]) -> MachineFact | None:
 
 
 def _machine_fact(row: Any) -> MachineFact:
-    owner, name, code, chambers, blocked = row
+    owner, name, code, chambers, blocked, takes = row
     return MachineFact(
         id_out(owner),
         name,
         code,
         msgspec.json.decode(chambers, type=tuple[str, ...]),
         msgspec.json.decode(blocked, type=dict[str, str]),
+        msgspec.json.decode(takes, type=Takes),
     )
 
 
-def programme(facility: UUID, name: str) -> ProgrammePublished | None:
-    """The newest publication of the programme of this name."""
+def has_programme(facility: UUID) -> bool:
+    """Was a programme ever in force here?"""
+    return bool(_rows("SELECT 1 FROM read_programme WHERE facility_id = %s LIMIT 1", (facility,)))
+
+
+def takers(facility: UUID, programme: str, rack: str) -> list[str]:
+    """The names of the machines that take both."""
+    machines = [_machine_fact(row) for row in _rows(f"{_MACHINES} ORDER BY name", (facility,))]
+    return [one.name for one in machines if not one.takes.not_taken(programme, rack)]
+
+
+def _known(at: int | None) -> tuple[str, tuple[int, ...]]:
+    """What stands now or, with `at`, stood when the log had that size: a condition and its parameters."""
+    if at is None:
+        return "known_to IS NULL", ()
+    return "known_from < %s AND (known_to IS NULL OR known_to >= %s)", (at, at)
+
+
+def programme(facility: UUID, name: str, at: int | None = None) -> ProgrammePublished | None:
+    """The publication in force of the programme of this name; with `at`, when the log had that size."""
+    known, then = _known(at)
     found = _rows(
-        "SELECT body FROM read_programme WHERE facility_id = %s AND known_to IS NULL AND name = %s",
-        (facility, name),
+        f"SELECT body FROM read_programme WHERE facility_id = %s AND name = %s AND {known}",
+        (facility, name, *then),
     )
     return msgspec.json.decode(found[0][0], type=ProgrammePublished) if found else None
 
 
+def effective(facility: UUID, newest: ProgrammePublished | None, moment: datetime) -> ProgrammePublished | None:
+    """The edition in force at that moment: the newest, or one before it while that is yet to come."""
+    if newest is None or newest.effective_at is None or newest.effective_at <= moment:
+        return newest
+    stream = programme_id(facility, newest.name)
+    told = read_stream(facility, Stream("programme", stream)) if stream else []
+    return editions.fold(stream, told).in_force(moment) if stream else None
+
+
 def programme_id(facility: UUID, name: str) -> UUID | None:
+    """The programme of this name, also one that is withdrawn, or a draft alone."""
     found = _rows(
-        "SELECT owner FROM read_programme WHERE facility_id = %s AND known_to IS NULL AND name = %s",
+        "SELECT owner FROM read_programme WHERE facility_id = %s AND name = %s ORDER BY known_from DESC LIMIT 1",
         (facility, name),
+    ) or _rows(
+        "SELECT owner FROM read_open_item WHERE facility_id = %s AND known_to IS NULL AND kind = %s AND title = %s",
+        (facility, "programme-draft", draft_title(name)),
     )
     return id_out(found[0][0]) if found else None
 
 
 def trays_labelled(facility: UUID, labels: Sequence[str]) -> list[str]:
-    """Those of the labels that a tray here has already."""
-    statement = f"SELECT label FROM read_tray WHERE facility_id = %s AND label IN ({_marks(labels)})"
+    """Labels of trays here that are one of these, in capitals or not."""
+    lowered = ", ".join(["lower(%s)"] * len(labels))
+    statement = f"SELECT label FROM read_tray WHERE facility_id = %s AND lower(label) IN ({lowered})"
     return [label for (label,) in _rows(statement, (facility, *labels))]
 
 
-def catalogue(facility: UUID, edition: int | None = None) -> CataloguePublished | None:
-    """The fault catalogue: the newest, or the edition that was in force when a cycle started."""
-    which = "known_to IS NULL" if edition is None else "edition = %s"
-    params = (facility,) if edition is None else (facility, edition)
-    found = _rows(f"SELECT body FROM read_catalogue WHERE facility_id = %s AND {which}", params)
+def unreleased_loads(facility: UUID) -> list[UUID]:
+    """Every load that is neither released nor reprocessed, oldest first."""
+    statement = (
+        "SELECT owner FROM read_load WHERE facility_id = %s AND disposition NOT IN ('released', 'reprocessed')"
+        " ORDER BY year, ordinal"
+    )
+    return [id_out(load) for (load,) in _rows(statement, (facility,))]
+
+
+def catalogue(facility: UUID, edition: int | None = None, at: int | None = None) -> CataloguePublished | None:
+    """The fault catalogue in force, or the edition that was, by number or then, unless that fell since."""
+    if at is not None:
+        known, then = _known(at)
+        stood = _rows(f"{_CATALOGUES} AND {known}", (facility, *then))
+        if not stood:
+            return None
+        edition = stood[0][1]
+    found = _rows(f"{_CATALOGUES} AND known_to IS NULL", (facility,))
+    if found and edition not in (None, found[0][1], *msgspec.json.decode(found[0][2], type=list[int])):
+        found = _rows(f"{_CATALOGUES} AND edition = %s", (facility, edition)) or found
     return msgspec.json.decode(found[0][0], type=CataloguePublished) if found else None
 
 
-def policy(facility: UUID) -> PolicySet:
-    """What the facility decides; until it has set its own, the starting values."""
-    found = _rows("SELECT body FROM read_policy WHERE facility_id = %s AND known_to IS NULL", (facility,))
+def policy(facility: UUID, at: int | None = None) -> PolicySet:
+    """What the facility decides, or decided when the log had that size; before it set its own, starting values."""
+    known, then = _known(at)
+    found = _rows(f"SELECT body FROM read_policy WHERE facility_id = %s AND {known}", (facility, *then))
     return msgspec.json.decode(found[0][0], type=PolicySet) if found else STARTING_POLICY
 
 
-def same_fault(facility: UUID, machine_id: UUID, code: str, cycles: int) -> int:
-    """How often this fault came up in the machine's newest `cycles` loads."""
-    found = _rows(_SAME_FAULT, (facility, machine_id, cycles, code))
-    return int(found[0][0])
+def newest_of(facility: UUID, machine_id: UUID, cycles: int) -> frozenset[UUID]:
+    """The machine's newest `cycles` loads."""
+    return frozenset(id_out(load) for (load,) in _rows(_NEWEST_OF, (facility, machine_id, cycles)))
+
+
+def with_fault(facility: UUID, machine_id: UUID, code: str, cycles: int) -> set[UUID]:
+    """Those of the machine's newest `cycles` loads in which this fault came up."""
+    return {id_out(load) for (load,) in _rows(_WITH_FAULT, (facility, machine_id, cycles, code))}
+
+
+def came_again(facility: UUID, alarm: UUID, cycles: int) -> bool:
+    """Was the same fault resolved in another of its machine's newest `cycles` loads before?"""
+    found = _rows(_ALARM_OF, (facility, alarm))
+    if not found or found[0][2] is None:
+        return False
+    owner, code, machine_id = id_out(found[0][0]), found[0][1], id_out(found[0][2])
+    others = with_fault(facility, machine_id, code, cycles) - {owner}
+    return bool(others) and bool(_rows(_RESOLVED.format(_marks([*others])), (facility, code, *others)))
 
 
 def rack(facility: UUID, rack_id: UUID) -> RackFact | None:
@@ -135,15 +225,40 @@ def rack(facility: UUID, rack_id: UUID) -> RackFact | None:
     return RackFact(id_out(found[0][0]), found[0][1], found[0][2], bool(found[0][3])) if found else None
 
 
+def record_form(facility: UUID, machine_id: UUID) -> RecordFormSet | None:
+    """How this machine's own exports are read, where somebody said so."""
+    statement = "SELECT body FROM read_record_form WHERE facility_id = %s AND owner = %s"
+    found = _rows(statement, (facility, machine_id))
+    return msgspec.json.decode(found[0][0], type=RecordFormSet) if found else None
+
+
+def machine_of_load(facility: UUID, load: UUID) -> UUID | None:
+    found = _rows("SELECT machine FROM read_load WHERE facility_id = %s AND owner = %s", (facility, load))
+    return id_out(found[0][0]) if found and found[0][0] else None
+
+
+def loads_with_record(facility: UUID, content: str) -> list[UUID]:
+    """Loads that have a record with this content, whatever file it came in."""
+    statement = "SELECT owner FROM read_record WHERE facility_id = %s AND content = %s ORDER BY owner"
+    return [id_out(load) for (load,) in _rows(statement, (facility, content))]
+
+
 def rack_by_code(facility: UUID, code: str) -> UUID | None:
     found = _rows(
-        "SELECT owner FROM read_rack WHERE facility_id = %s AND code = %s AND known_to IS NULL", (facility, code)
+        "SELECT owner FROM read_rack WHERE facility_id = %s AND lower(code) = lower(%s) AND known_to IS NULL",
+        (facility, code),
     )
     return id_out(found[0][0]) if found else None
 
 
-def basis(facility: UUID) -> Any:
-    found = _rows("SELECT basis FROM read_facility WHERE facility_id = %s AND known_to IS NULL", (facility,))
+def loads_on_rack(facility: UUID, rack_id: UUID) -> list[RackUse]:
+    """Loads that are assembled on this rack, or whose cycle runs or stands stopped with it; the oldest first."""
+    return [RackUse(id_out(owner), *told) for owner, *told in _rows(_ON_RACK, (facility, rack_id))]
+
+
+def basis(facility: UUID, at: int | None = None) -> Any:
+    known, then = _known(at)
+    found = _rows(f"SELECT basis FROM read_facility WHERE facility_id = %s AND {known}", (facility, *then))
     return found[0][0] if found else "transcribed"
 
 
@@ -192,27 +307,45 @@ def next_assembly(facility: UUID, ids: Sequence[UUID], after: datetime) -> int |
     return None if found[0][0] is None else int(found[0][0])
 
 
-def load_of_cycle(
-    facility: UUID, machine_id: UUID, chamber: str, machine_cycle: int | None, starting: bool
-) -> UUID | None:
-    """The load that a machine's report is about: by its counter, else by what is in its chamber.
+def passages(facility: UUID, machine_id: UUID, chambers: Collection[str], cycles: Collection[int]) -> list[Passage]:
+    """Loads in these chambers of a machine, or meant for them, and those that have these numbers of its counter."""
+    hand = Hand()
+    found: dict[UUID, Passage] = {}
+    for named, column in ((chambers, "chamber"), (cycles, "machine_cycle")):
+        if named:
+            waiting = _WAITING if column == "chamber" else ""
+            statement = _PASSAGES.format(column, _marks(tuple(named)), waiting)
+            for row in hand.rows(statement, ids_in((facility, machine_id, *named))):
+                load = id_out(row[0])
+                found[load] = _passage(load, *row[1:])
+    return list(found.values())
 
-    A report that names a cycle goes to a load that has this counter, or to one whose counter nobody knows
-    yet; a start goes to a load that was assembled for the chamber.
-    """
-    if machine_cycle is not None:
-        found = _rows(_OF_CYCLE, (facility, machine_id, chamber, machine_cycle))
-        if found:
-            return id_out(found[0][0])
-    unknown = "" if machine_cycle is None else " AND machine_cycle IS NULL"
-    found = _rows(_IN_CHAMBER.format("('running', 'stopped')") + unknown + _OLDEST, (facility, machine_id, chamber))
-    if not found and starting:
-        found = _rows(_IN_CHAMBER.format("('assembled')") + _OLDEST, (facility, machine_id, chamber))
-    return id_out(found[0][0]) if found else None
+
+def _passage(load: UUID, chamber: str, cycle: int | None, stage: str, since: int, assembled: Any) -> Passage:
+    return Passage(load, chamber, cycle, stage, since, moment_out(assembled) if assembled else None)
+
+
+def heard(facility: UUID, device: UUID) -> Heard | None:
+    """The lowest and the highest of its own numbers that a device ever told."""
+    hand, ends = Hand(), []
+    for end in ("lowest", "highest DESC"):
+        hand.execute(_HEARD.format(end.split()[0], end), (facility, device))
+        ends.append(hand.fetchone())
+    return Heard(device, ends[0][0], ends[1][0]) if ends[0] else None
+
+
+def went_before(facility: UUID, load: UUID) -> bool:
+    """Did any tray of this load go through another one before it? No observation changes that."""
+    return bool(_rows(f"SELECT 1 {_BEFORE} LIMIT 1", (facility, load)))
 
 
 def earlier_loads(facility: UUID, load: UUID) -> list[UUID]:
-    """Loads that trays of this one went through before it."""
+    """Loads that trays of this one went through before it and whose end may turn on it.
+
+    A load that is released and not under recall stays so whatever becomes of its trays (`reruns.settle`), and
+    what a tray went through before such a load turns on that one (`reruns.proof_of`). So a tray's past is read
+    back to its last release and no further, however long it is.
+    """
     return [id_out(owner) for (owner,) in _rows(_EARLIER, (facility, load))]
 
 
@@ -227,8 +360,10 @@ def later_loads(facility: UUID, load: UUID) -> dict[UUID, list[LaterLoad]]:
 
 
 _MACHINES = (
-    "SELECT owner, name, code, chambers, blocked FROM read_machine WHERE facility_id = %s AND known_to IS NULL"
+    "SELECT owner, name, code, chambers, blocked, takes FROM read_machine"
+    " WHERE facility_id = %s AND known_to IS NULL"
 )
+_CATALOGUES = "SELECT body, edition, fallen FROM read_catalogue WHERE facility_id = %s"
 _TRAYS = (
     "SELECT t.tray, t.label, l.owner, l.name, c.fate FROM read_tray t"
     " LEFT JOIN read_content c ON c.facility_id = t.facility_id AND c.tray = t.tray AND c.known_to IS NULL"
@@ -239,6 +374,13 @@ _TRAYS = (
     "   AND NOT (l.disposition IN ('released', 'reprocessed') AND NOT l.under_recall)))"
     " WHERE t.facility_id = %s AND t.tray IN ({}) ORDER BY t.label"
 )
+_PASSAGES = (
+    "SELECT p.owner, p.chamber, p.machine_cycle, p.stage, p.known_from, l.assembled_at FROM read_passage p"
+    " JOIN read_load l ON l.facility_id = p.facility_id AND l.owner = p.owner"
+    " WHERE p.facility_id = %s AND p.machine = %s AND p.known_to IS NULL AND p.{} IN ({}){}"
+)
+_WAITING = " AND p.stage IN ('assembled', 'running', 'stopped')"
+_HEARD = "SELECT {} FROM read_heard WHERE facility_id = %s AND device = %s ORDER BY {} LIMIT 1"
 _OLDEST = " ORDER BY known_from"
 _IN_CHAMBER = (
     "SELECT owner FROM read_passage WHERE facility_id = %s AND machine = %s AND chamber = %s"
@@ -253,24 +395,52 @@ _NEXT_ASSEMBLY = (
     " ON l.facility_id = c.facility_id AND l.owner = c.owner"
     " WHERE c.facility_id = %s AND c.known_to IS NULL AND c.tray IN ({}) AND l.assembled_at > %s"
 )
-_EARLIER = (
-    "SELECT DISTINCT b.owner FROM read_content a JOIN read_content b"
-    " ON b.facility_id = a.facility_id AND b.tray = a.tray AND b.assembled < a.assembled AND b.known_to IS NULL"
+# CROSS JOIN keeps SQLite, which knows no statistics here, from beginning at the wrong end: with everything that
+# ever went through any load of the facility.
+_BEFORE = (
+    " FROM read_content a CROSS JOIN read_content b"
     " WHERE a.facility_id = %s AND a.owner = %s AND a.known_to IS NULL"
+    " AND b.facility_id = a.facility_id AND b.tray = a.tray AND b.assembled < a.assembled AND b.known_to IS NULL"
+)
+_EARLIER = (
+    f"SELECT DISTINCT b.owner {_BEFORE}"
+    " AND b.assembled > COALESCE((SELECT n.assembled FROM read_content n CROSS JOIN read_load m"
+    "  WHERE n.facility_id = a.facility_id AND n.tray = a.tray AND n.assembled < a.assembled"
+    "  AND n.known_to IS NULL AND n.fate = '' AND m.facility_id = n.facility_id AND m.owner = n.owner"
+    "  AND m.stage = 'finished' AND m.disposition = 'released' AND NOT m.under_recall"
+    "  ORDER BY n.assembled DESC LIMIT 1), -1)"
+    " AND NOT EXISTS (SELECT 1 FROM read_load l WHERE l.facility_id = b.facility_id AND l.owner = b.owner"
+    "  AND l.disposition = 'released' AND NOT l.under_recall)"
 )
 _LATER = (
-    "SELECT b.tray, b.owner, l.stage, l.disposition, l.under_recall, b.fate FROM read_content a"
-    " JOIN read_content b ON b.facility_id = a.facility_id AND b.tray = a.tray"
-    "  AND b.assembled > a.assembled AND b.known_to IS NULL"
-    " JOIN read_load l ON l.facility_id = b.facility_id AND l.owner = b.owner"
-    " WHERE a.facility_id = %s AND a.owner = %s AND a.known_to IS NULL ORDER BY b.assembled"
+    "SELECT b.tray, b.owner, l.stage, l.disposition, l.under_recall, b.fate"
+    " FROM read_content a CROSS JOIN read_content b CROSS JOIN read_load l"
+    " WHERE a.facility_id = %s AND a.owner = %s AND a.known_to IS NULL"
+    " AND b.facility_id = a.facility_id AND b.tray = a.tray AND b.assembled > a.assembled AND b.known_to IS NULL"
+    " AND l.facility_id = b.facility_id AND l.owner = b.owner ORDER BY b.assembled"
 )
 _NEWEST = (
     "SELECT tray, owner FROM read_content WHERE facility_id = %s AND tray IN ({}) AND known_to IS NULL"
     " ORDER BY assembled"
 )
-_SAME_FAULT = (
-    "SELECT count(DISTINCT a.owner) FROM read_alarm a JOIN"
+_ON_RACK = (
+    "SELECT owner, name, stage, machine_name FROM read_load WHERE facility_id = %s"
+    " AND stage IN ('assembled', 'running', 'stopped') AND rack = %s ORDER BY year, ordinal"
+)
+_NEWEST_OF = (
+    "SELECT owner FROM read_load WHERE facility_id = %s AND machine = %s ORDER BY year DESC, ordinal DESC LIMIT %s"
+)
+_ALARM_OF = (
+    "SELECT a.owner, a.code, COALESCE(l.machine, a.owner) FROM read_alarm a"
+    " LEFT JOIN read_load l ON l.facility_id = a.facility_id AND l.owner = a.owner"
+    " WHERE a.facility_id = %s AND a.alarm = %s AND a.known_to IS NULL"
+)
+_RESOLVED = (
+    "SELECT 1 FROM read_alarm WHERE facility_id = %s AND code = %s AND state = 'normal' AND known_to IS NULL"
+    " AND owner IN ({}) LIMIT 1"
+)
+_WITH_FAULT = (
+    "SELECT DISTINCT a.owner FROM read_alarm a JOIN"
     " (SELECT owner, facility_id FROM read_load WHERE facility_id = %s AND machine = %s"
     "  ORDER BY year DESC, ordinal DESC LIMIT %s) l ON l.facility_id = a.facility_id AND l.owner = a.owner"
     " WHERE a.known_to IS NULL AND a.code = %s"

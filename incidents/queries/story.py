@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from datetime import datetime
 from typing import NamedTuple
 from uuid import UUID
@@ -10,20 +10,26 @@ from uuid import UUID
 from incidents.identity.models import Person
 from incidents.ledger.reading import leaf_of, read_stream, words_of
 from incidents.projections.models import LoadRow, TrayRow
+from incidents.queries import facts
 from incidents.queries.sentences import Names, sentence_of
-from incidents.rules import loads, release
+from incidents.rules import holds, loads
 from incidents.rules.corrections import CORRECTABLE
 from incidents.rules.events import (
     AttributionCorrected,
     EnteredFromPaper,
     HoldLifted,
+    LiftSigned,
     LoadReleasedOnPaper,
     Recorded,
+    RecordWithdrawn,
     Stream,
     WordsRef,
 )
+from incidents.rules.holds import Hold
+from incidents.rules.inspection import REJECT_REASONS, WAYS
+from incidents.rules.load_state import FirstSignature
 from incidents.rules.loads import SKEW, Load
-from incidents.rules.release import Hold
+from incidents.rules.meanings import some_of
 
 
 class Entry(NamedTuple):
@@ -36,8 +42,16 @@ class Entry(NamedTuple):
     position: int
     event: UUID
     words: str
-    correctable: bool
-    by_person: bool
+
+
+class FirstSigned(NamedTuple):
+    """Who signed first to lift a hold that needs two; `void` says why that no longer counts."""
+
+    person: UUID
+    name: str
+    at: datetime
+    said: str
+    void: str
 
 
 class Board(NamedTuple):
@@ -49,6 +63,8 @@ class Board(NamedTuple):
     evidence: str
     who: str
     liftable: bool
+    first: FirstSigned | None = None
+    people: int = 0
 
 
 class LiftedBoard(NamedTuple):
@@ -60,7 +76,10 @@ class LiftedBoard(NamedTuple):
 
 
 class TrayLine(NamedTuple):
-    """`fate` is what became of the tray other than the rest of its load: rejected, or the way it left."""
+    """`fate` is what became of the tray other than the rest of its load: rejected, or the way it left.
+
+    `became` says the same in words, and as what it was found.
+    """
 
     id: UUID
     label: str
@@ -69,6 +88,7 @@ class TrayLine(NamedTuple):
     set_size: int
     owner: str
     fate: str
+    became: str = ""
 
 
 class LinkedLoad(NamedTuple):
@@ -78,17 +98,54 @@ class LinkedLoad(NamedTuple):
     under_recall: bool
 
 
+PAGE = 100  # of what happened, on a load's page
+
+
 class Story(NamedTuple):
+    """`events` are all there are; `entries_of` tells of those that are shown."""
+
     load: Load
     disposition: str
     under_recall: bool
     holds: tuple[Board, ...]
     lifted: tuple[LiftedBoard, ...]
-    entries: tuple[Entry, ...]
+    events: tuple[Recorded, ...]
     trays: tuple[TrayLine, ...]
     rerun_of: LinkedLoad | None
     reruns: tuple[LinkedLoad, ...]
     leaf: str
+
+    @property
+    def going(self) -> tuple[str, ...]:
+        """Labels of the trays that go on with the load, where not all of them do; else nothing."""
+        going = tuple(tray.label for tray in self.trays if not tray.fate)
+        return going if len(going) < len(self.trays) else ()
+
+    @property
+    def subject(self) -> str:
+        """What a signature is about: the load, or those of its trays that go on."""
+        return some_of(self.load.name, self.going)
+
+    @property
+    def is_or_are(self) -> str:
+        return "are" if len(self.going) > 1 else "is"
+
+    @property
+    def kept_back(self) -> list[TrayLine]:
+        """The trays that a release does not take."""
+        return [tray for tray in self.trays if tray.fate]
+
+
+def shown(facility: UUID, told: Story, below: int | None = None) -> tuple[tuple[Entry, ...], int | None]:
+    """The newest entries below a position, in their order, and the position to go on from, if there are more."""
+    found = [event for event in told.events if below is None or event.position < below]
+    return entries_of(facility, told, found[-PAGE:]), found[-PAGE].position if len(found) > PAGE else None
+
+
+def entries_of(facility: UUID, told: Story, events: Sequence[Recorded]) -> tuple[Entry, ...]:
+    """These events of a load in sentences."""
+    names = Names(_people(events), words_of(facility, digests_of(events)), _labels(told.trays))
+    return tuple(_entry(event, names) for event in events)
 
 
 def story(facility: UUID, load_id: UUID, before: int | None = None) -> Story | None:
@@ -101,30 +158,45 @@ def story(facility: UUID, load_id: UUID, before: int | None = None) -> Story | N
     if not events:
         return None
     load = loads.fold(load_id, events)
-    words = words_of(facility, digests_of(events))
-    names = Names(_people(events), words)
+    standing = holds.holds(load)
+    lifts = [event for event in events if isinstance(event.data, LiftSigned | HoldLifted)]
+    said = digests_of(lifts) | {hold.words.digest for hold in standing if hold.words}
+    trays = _trays(facility, load)
+    people = _people(lifts, [placed.by for placed in load.placed_holds])
+    names = Names(people, words_of(facility, said), _labels(trays))
+    held_by = {f"manual:{placed.id}": f"held by {names.person(placed.by)}" for placed in load.placed_holds}
+    twice = facts.policy(facility, before).two_people_lift if any(hold.liftable for hold in standing) else ()
     return Story(
         load=load,
-        disposition=release.disposition(load),
-        under_recall=release.under_recall(load),
-        holds=tuple(_board(hold, names) for hold in release.holds(load)),
-        lifted=tuple(_lifted(events, names)),
-        entries=tuple(_entry(event, names) for event in events),
-        trays=_trays(facility, load),
+        disposition=holds.disposition(load),
+        under_recall=holds.under_recall(load),
+        holds=tuple(
+            _board(hold, held_by.get(hold.key, ""), names, load.first_signature(hold.key), twice)
+            for hold in standing
+        ),
+        lifted=tuple(_lifted(lifts, names)),
+        events=tuple(events),
+        trays=trays,
         rerun_of=_linked(facility, [load.rerun_of])[0] if load.rerun_of else None,
         reruns=tuple(_linked(facility, load.reruns)),
         leaf=leaf_of(facility, stream, load.version),
     )
 
 
-def _people(events: Sequence[Recorded]) -> dict[UUID, str]:
-    ids = {event.actor.id for event in events if event.actor.kind == "person"}
+def _labels(trays: Iterable[TrayLine]) -> dict[UUID, str]:
+    return {tray.id: tray.label for tray in trays}
+
+
+def _people(events: Sequence[Recorded], besides: Iterable[UUID] = ()) -> dict[UUID, str]:
+    ids = {*besides} | {event.actor.id for event in events if event.actor.kind == "person"}
     for event in events:
         if isinstance(event.data, AttributionCorrected):
             ids |= {event.data.person, event.data.was}
         if isinstance(event.data, EnteredFromPaper | LoadReleasedOnPaper) and event.data.claimed_by:
             ids.add(event.data.claimed_by)
-        if isinstance(event.data, HoldLifted):
+        if isinstance(event.data, LiftSigned):
+            ids.add(event.data.signature.person)
+        if isinstance(event.data, HoldLifted | RecordWithdrawn):
             ids |= {signature.person for signature in event.data.signatures}
     return dict(Person.objects.filter(id__in=ids).values_list("id", "name"))
 
@@ -139,10 +211,19 @@ def digests_of(events: Iterable[Recorded]) -> set[str]:
     return found
 
 
-def _board(hold: Hold, names: Names) -> Board:
+def _board(hold: Hold, held_by: str, names: Names, signed: FirstSignature | None, twice: Collection[str]) -> Board:
     said = names.said(hold.words)
-    evidence = " · ".join(part for part in (f"“{said}”" if said else "", hold.evidence) if part)
-    return Board(hold.key, hold.code, hold.sentence, evidence, hold.who, hold.liftable)
+    first = _first_signed(signed, names) if signed else None
+    doubt = f", which no longer counts: {first.void}" if first and first.void else "; the second is missing"
+    signed_by = f"First signature: {first.name}{doubt}" if first else ""
+    evidence = " · ".join(part for part in (held_by, f"“{said}”" if said else "", hold.evidence, signed_by) if part)
+    who, people = holds.who_lifts(hold.code, twice), len(holds.groups_of(hold.code, twice))
+    return Board(hold.key, hold.code, hold.sentence, evidence, who, hold.liftable, first, people)
+
+
+def _first_signed(first: FirstSignature, names: Names) -> FirstSigned:
+    person = first.signature.person
+    return FirstSigned(person, names.person(person), first.at, names.said(first.words), first.void)
 
 
 def _lifted(events: Sequence[Recorded], names: Names) -> Iterable[LiftedBoard]:
@@ -151,7 +232,7 @@ def _lifted(events: Sequence[Recorded], names: Names) -> Iterable[LiftedBoard]:
             people = " and ".join(names.person(signature.person) for signature in event.data.signatures)
             said = names.said(event.data.words)
             evidence = f"“{said}”" if said else ""
-            sentence = f"Hold lifted: {event.data.code.replace('-', ' ')}."
+            sentence = f"Hold lifted: {holds.hold_words(event.data.code)}."
             yield LiftedBoard(sentence, evidence, people, True, f"{people}, {event.occurred_at:%d %b %H:%M:%S} UTC")
 
 
@@ -160,18 +241,17 @@ def _entry(event: Recorded, names: Names) -> Entry:
     said = names.said(getattr(event.data, "words", None) or getattr(event.data, "remark", None))
     odd = oddity_of(event)
     detail = " · ".join(part for part in (f"“{said}”" if said else "", odd) if part)
-    kind = str(type(event.data).__struct_config__.tag)
-    return Entry(
-        event.occurred_at,
-        glyph,
-        sentence,
-        detail,
-        event.position,
-        event.event_id,
-        f"{event.occurred_at:%H:%M:%S} UTC {sentence}",
-        kind in CORRECTABLE,
-        event.actor.kind == "person",
-    )
+    words = f"{event.occurred_at:%H:%M:%S} UTC {sentence}"
+    return Entry(event.occurred_at, glyph, sentence, detail, event.position, event.event_id, words)
+
+
+def correctable(event: Recorded) -> bool:
+    """Does it say something that may be corrected?"""
+    return str(type(event.data).__struct_config__.tag) in CORRECTABLE
+
+
+def by_person(event: Recorded) -> bool:
+    return event.actor.kind == "person"
 
 
 def oddity_of(event: Recorded) -> str:
@@ -195,9 +275,17 @@ def _trays(facility: UUID, load: Load) -> tuple[TrayLine, ...]:
             row.set_size,
             row.set_owner,
             load.fate_of(row.tray),
+            _became(load, row.tray),
         )
         for row in rows
     )
+
+
+def _became(load: Load, tray: UUID) -> str:
+    """How the tray was found, and where it went, in words; nothing where it goes with its load."""
+    found = [REJECT_REASONS[rejection.reason] for rejection in load.rejections if rejection.tray == tray]
+    gone = [f"went {WAYS[left.way]}" for left in load.left if left.tray == tray]
+    return ", ".join([*found[:1], *gone[:1]])
 
 
 def _linked(facility: UUID, ids: Iterable[UUID | None]) -> list[LinkedLoad]:
