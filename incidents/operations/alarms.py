@@ -17,7 +17,7 @@ def report_alarm(doing: Doing, *, load: UUID, code: str, phase: str) -> None:
     found = doing.load(load)
     event = alarm_of(doing, found, found.catalogue_edition, code, phase, doing.new("alarm"))
     doing.record(Stream("load", load), event)
-    block_after_repeats(doing, event)
+    block_after_repeats(doing, event, load)
 
 
 @observation
@@ -34,7 +34,7 @@ def report_cleared(doing: Doing, *, load: UUID, alarm: UUID) -> None:
 @decision
 def acknowledge_alarm(doing: Doing, *, stream: Stream, alarm: UUID) -> None:
     """Seen, not solved. `stream` is the load's, or the machine's where it alarmed without one."""
-    holder = doing.load(stream.id) if stream.kind == "load" else doing.machine(stream.id)
+    holder = doing.load(stream.id) if stream.kind == "load" else doing.machine_as_seen(stream.id)
     doing.record(stream, alarms.acknowledge(holder, alarm))
 
 
@@ -53,14 +53,28 @@ def abort_cycle(doing: Doing, *, load: UUID, reason: str, alarm: UUID | None = N
     doing.record(Stream("load", load), alarms.abort(found, reason, alarm, said))
 
 
-def block_after_repeats(doing: Doing, event: AlarmRaised) -> None:
-    """Block the machine when the same fault came up as often as the facility's policy allows."""
+def _with_fault(doing: Doing, machine: UUID, code: str, cycles: int, load: UUID | None) -> set[UUID]:
+    """The machine's newest loads in which this fault came up; among many observations it is asked once."""
+    memo, key = doing.log.memo, ("with-fault", machine, code)
+    known: set[UUID] | None = memo.get(key)
+    if known is None or not doing.log.of_many:
+        doing.log.settle_rows()
+        known = memo[key] = facts.with_fault(doing.facility, machine, code, cycles)
+    elif load is not None and load in doing.fact(facts.newest_of, machine, cycles):
+        known.add(load)
+    return known
+
+
+def block_after_repeats(doing: Doing, event: AlarmRaised, load: UUID | None, at: int | None = None) -> None:
+    """Block the machine when the same fault came up as often as policy allows, or did at that size of the log."""
     if event.machine is None or not event.known:
         return
-    policy = facts.policy(doing.facility)
-    times = facts.same_fault(doing.facility, event.machine, event.code, policy.same_fault_cycles)
     machine = doing.machine(event.machine)
-    if times >= policy.same_fault_blocks and machines.blocked(machine, "") is None:
+    if machines.blocked(machine, "") is not None:
+        return
+    policy = doing.fact(facts.policy) if at is None else facts.policy(doing.facility, at)
+    times = len(_with_fault(doing, event.machine, event.code, policy.same_fault_cycles, load))
+    if times >= policy.same_fault_blocks:
         reason = f"“{event.title}” came up {times} times in {policy.same_fault_cycles} cycles"
         doing.conclude(Stream("machine", event.machine), MachineBlocked(reason=reason))
 
@@ -79,12 +93,12 @@ def alarm_of(
     chamber: str = "",
     machine_cycle: int | None = None,
 ) -> AlarmRaised:
-    """The alarm with what the catalogue in force at the cycle's start says of its code."""
-    catalogue = facts.catalogue(doing.facility, edition or None)
+    """The alarm with what the catalogue in force at the cycle's start says of its code, spelt as it is there."""
+    catalogue = doing.fact(facts.catalogue, edition or None)
     fault = alarms.catalogue_entry(catalogue.faults, code) if catalogue else None
     return AlarmRaised(
         alarm=alarm,
-        code=code,
+        code=fault.code if fault else code,
         phase=phase,
         title=fault.title if fault else text or f"Fault {code}",
         priority=fault.priority if fault else "high",

@@ -7,7 +7,7 @@ from uuid import UUID
 
 from incidents.operations.deeds import Doing, decision, observation, refuse
 from incidents.queries import facts
-from incidents.queries.facts import MachineFact
+from incidents.queries.facts import MachineFact, RackFact
 from incidents.rules import programmes, reruns
 from incidents.rules.events import (
     CycleFinished,
@@ -77,6 +77,8 @@ def rerun_load(
     machine: UUID | None = None,
     chamber: str = "",
     rack: UUID | None = None,
+    without_rack: bool = False,
+    machine_cycle: int | None = None,
 ) -> None:
     """Run a held load's items again as a new linked load, in its chamber and rack unless others are named."""
     old = doing.load(load)
@@ -94,9 +96,10 @@ def rerun_load(
         raise refuse(
             "nothing-to-run", f"Every tray of {old.name} went into another load since.", "Follow that load."
         )
-    new = _assemble(doing, _chamber(doing, where, chamber), chamber, trays, rerun_of=load, rack=rack or old.rack)
+    rack = None if without_rack else rack or old.rack
+    new = _assemble(doing, _chamber(doing, where, chamber), chamber, trays, rerun_of=load, rack=rack)
     doing.record(Stream("load", load), RerunLinked(load=new.id))
-    _start(doing, new, recipe, None)
+    _start(doing, new, recipe, machine_cycle)
 
 
 def _assemble(
@@ -113,7 +116,7 @@ def _assemble(
     known = {tray.id: tray for tray in facts.trays(doing.facility, wanted)}
     if len(known) < len(wanted):
         raise refuse("tray-unknown", "One of the trays is not registered here.", "Register its set in Set-up.")
-    _check_rack(doing, rack)
+    _check_takes(doing, machine, "", _check_rack(doing, rack))
     for tray in known.values():
         if tray.fate == "discarded":
             raise refuse("tray-discarded", f"{tray.label} was discarded.", "Register the tray that replaces it.")
@@ -150,7 +153,7 @@ def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycl
             f"{machine.name} is blocked: {blocked}.",
             "Use another one, or have it returned to service.",
         )
-    _check_rack(doing, load.rack)
+    _check_takes(doing, machine, programme.name, _check_rack(doing, load.rack, load.id))
     busy = facts.load_in_chamber(doing.facility, machine.id, load.chamber)
     if busy is not None:
         other: Load = doing.state(Stream("load", busy))
@@ -169,14 +172,36 @@ def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycl
     doing.record(Stream("load", load.id), event)
 
 
-def _check_rack(doing: Doing, rack: UUID | None) -> None:
+def _check_takes(doing: Doing, machine: MachineFact, programme: str, rack: RackFact | None) -> None:
+    code, name = (rack.code, rack.name) if rack else ("", "")
+    missing = machine.takes.not_taken(programme, code, name)
+    if missing:
+        takers = facts.takers(doing.facility, programme, code)
+        instead = f"Use {' or '.join(takers)}." if takers else "No machine here does: see Set-up."
+        raise refuse("not-taken", f"{machine.name} does not take {missing}.", instead)
+
+
+def _check_rack(doing: Doing, rack: UUID | None, load: UUID | None = None) -> RackFact | None:
+    """Refuses a rack that nobody registered, that is blocked, or that stands in a chamber with another load.
+
+    One that is only meant for another load is not refused: that load may never start.
+    """
     if rack is None:
-        return
+        return None
     found = facts.rack(doing.facility, rack)
     if found is None:
         raise refuse("rack-unknown", "There is no such rack here.", "Scan its code again.")
     if found.blocked:
         raise refuse("rack-blocked", f"Rack {found.name} is blocked.", "Use another rack.")
+    uses = facts.loads_on_rack(doing.facility, rack)
+    inside = next((use for use in uses if use.in_chamber and use.load != load), None)
+    if inside is not None:
+        raise refuse(
+            "rack-occupied",
+            f"Rack {found.name} is in {inside.machine_name} with {inside.load_name}.",
+            "Use another rack, or end that cycle first.",
+        )
+    return found
 
 
 def _chamber(doing: Doing, machine: UUID | None, chamber: str) -> MachineFact:
@@ -189,7 +214,7 @@ def _chamber(doing: Doing, machine: UUID | None, chamber: str) -> MachineFact:
 
 
 def _programme(doing: Doing, name: str) -> ProgrammePublished:
-    found = facts.programme(doing.facility, name)
+    found = facts.effective(doing.facility, facts.programme(doing.facility, name), doing.occurred_at)
     if found is None:
         raise refuse("programme-unknown", f"Programme “{name}” is not known here.", "Choose one from the list.")
     return found

@@ -7,7 +7,7 @@ import inspect
 import unicodedata
 from collections.abc import Callable, Iterable
 from datetime import datetime, timedelta
-from typing import Any, Concatenate, ParamSpec
+from typing import Any, Concatenate, NamedTuple, ParamSpec, TypeVar
 from uuid import UUID
 
 import msgspec
@@ -19,16 +19,23 @@ from incidents.ledger.writing import Deed, DeedReused, Log, Receipt, digest_of
 from incidents.operations import reprocessing
 from incidents.projections.live import state_of
 from incidents.rules import authority
-from incidents.rules.events import Actor, AnyEvent, Event, Recorded, Stream, WordsRef
+from incidents.rules.events import Actor, AnyEvent, Recorded, Stream, WordsRef
 from incidents.rules.loads import SKEW, Load
 from incidents.rules.machines import Machine
 from incidents.rules.refusals import Refusal
 
 Outcome = Receipt | Refusal
 P = ParamSpec("P")
+T = TypeVar("T")
 TEXT_LIMIT = 4_000  # characters
 SEQUENCE_LIMIT = 2**53 - 1
-NOT_ASKED = ("signings",)  # how a deed was signed is not what was asked
+_TEXTLESS = frozenset({bool, int, UUID, datetime})
+# How a deed was signed is not what was asked; and from a digest a PIN or a number is found by trying them all.
+NOT_ASKED = ("signings", "password", "pin", "address")
+# What is kept beside the log, under a salt, so that it can be emptied. The digest of a request says only whether it
+# was given: else a short text could be guessed from it after it was emptied. A request sent again is compared with
+# the text itself while that is there.
+FREE_TEXTS = ("words", "remark", "surfaces", "cleaned_by")
 
 
 class Doer(msgspec.Struct, frozen=True):
@@ -55,6 +62,18 @@ class Request(msgspec.Struct, frozen=True):
     sequence: int | None = None
 
 
+class Operation(NamedTuple):
+    """A deed as a door offers it: its name in the ledger and the authority table, and what it asks for."""
+
+    name: str
+    run: Callable[..., Outcome]
+    asks: Callable[..., None]
+    observation: bool
+
+
+OPERATIONS: dict[str, Operation] = {}
+
+
 class Refused(Exception):
     """Unwinds a deed that the rules refuse; whoever called it gets the refusal as a value."""
 
@@ -77,16 +96,19 @@ class Doing:
     def load(self, load_id: UUID) -> Load:
         """The load that this deed is about, as it is now; refuses a stranger and a stale screen."""
         load = self.state_of_load(load_id)
+        self._refuse_stale(load)
+        return load
+
+    def _refuse_stale(self, holder: Load | Machine) -> None:
         expected = self.request.expected_version
-        if expected is not None and expected != load.version:
+        if expected is not None and expected != holder.version:
             raise Refused(
                 Refusal(
                     "stale",
-                    f"{load.name} changed since you looked. Nothing was written.",
+                    f"{holder.name} changed since you looked. Nothing was written.",
                     "Read what changed, then decide again.",
                 )
             )
-        return load
 
     def state_of_load(self, load_id: UUID) -> Load:
         """Another load that the deed names; refuses a stranger."""
@@ -101,8 +123,23 @@ class Doing:
             raise Refused(Refusal("machine-unknown", "There is no such machine here.", "Scan its code again."))
         return machine
 
+    def machine_as_seen(self, machine_id: UUID) -> Machine:
+        """The machine that this deed is about; refuses a stranger and a stale screen."""
+        machine = self.machine(machine_id)
+        self._refuse_stale(machine)
+        return machine
+
     def state(self, stream: Stream) -> Any:
         return state_of(self.log, stream)
+
+    def fact(self, ask: Callable[..., T], *about: Any) -> T:
+        """A fact from elsewhere that no observation changes: among many of them it is asked once."""
+        if not self.log.of_many:
+            return ask(self.facility, *about)
+        memo: dict[Any, T] = self.log.memo
+        if (ask, about) not in memo:
+            memo[ask, about] = ask(self.facility, *about)
+        return memo[ask, about]
 
     def new(self, what: str) -> UUID:
         """The id of something that this deed brings into being."""
@@ -139,7 +176,7 @@ class Doing:
             if end is not None:
                 self.conclude(Stream("load", load), end)
         settled: dict[UUID, reprocessing.Fate] = {}
-        while True:
+        while self._before:
             moved = [
                 load
                 for load, before in self._before.items()
@@ -157,12 +194,15 @@ def refuse(code: str, sentence: str, next_step: str) -> Refused:
     return Refused(Refusal(code, sentence, next_step))
 
 
+NOTHING_TO_WRITE = Refusal("nothing-to-do", "Nothing was to be written.", "Read the page again.")
+
+
 def _deed(
     function: Callable[Concatenate[Doing, P], None], *, observation: bool
 ) -> Callable[Concatenate[Request, P], Outcome]:
     name = function.__name__
     if name not in authority.DEEDS:
-        raise LookupError(f"{name} has no row in the authority table")
+        raise LookupError(f"{name} has no row in DEEDS of rules/authority.py")
     names = list(inspect.signature(function).parameters)[1:]
 
     @functools.wraps(function)
@@ -172,12 +212,16 @@ def _deed(
         if malformed is not None:
             return malformed
         try:
-            digest = digest_of(name, request.by.actor, _asked(request, asked))
+            texts = {key: asked[key] for key in FREE_TEXTS if isinstance(asked.get(key), str)}
+            given = asked | {key: bool(text.strip()) for key, text in texts.items()}
+            digest = digest_of(name, request.by.actor, _asked(request, given))
+            former = digest_of(name, request.by.actor, _asked(request, asked)) if texts else b""
         except NotCanonical as flaw:
             return Refusal(
                 "malformed", f"What was sent can’t be kept: {flaw.what}.", "Correct it and send it again."
             )
-        deed = Deed(request.deed, name, request.by.actor, digest)
+        said = tuple(text for text in texts.values() if text.strip())
+        deed = Deed(request.deed, name, request.by.actor, digest, said, former)
         try:
             with writing.writing(request.facility, request.now, deed) as log:
                 if log.receipt is not None:
@@ -195,9 +239,10 @@ def _deed(
                 "Use a new deed id.",
             )
         if log.receipt is None:
-            return Refusal("nothing-to-do", "Nothing was to be written.", "Read the page again.")
+            return NOTHING_TO_WRITE
         return log.receipt
 
+    OPERATIONS[name] = Operation(name, done, function, observation)
     return done
 
 
@@ -245,6 +290,8 @@ def _malformed(asked: Any) -> Refusal | None:
                 f"A text of {len(text)} characters was given; at most {TEXT_LIMIT} are kept. Nothing was written.",
                 "Shorten it.",
             )
+        if text.isprintable():
+            continue
         odd = next(
             (sign for sign in text if unicodedata.category(sign) in ("Cc", "Cs") and sign not in "\n\t"), None
         )
@@ -262,10 +309,13 @@ def _texts(value: Any) -> Iterable[str]:
         yield value
     elif isinstance(value, dict):
         for key, inner in value.items():
-            yield from _texts(key)
+            yield key
             yield from _texts(inner)
     elif isinstance(value, list | tuple):
         for inner in value:
-            yield from _texts(inner)
-    elif isinstance(value, Event | msgspec.Struct):
-        yield from _texts(msgspec.structs.asdict(value))
+            if type(inner) is str:
+                yield inner
+            elif inner is not None and type(inner) not in _TEXTLESS:
+                yield from _texts(inner)
+    elif isinstance(value, msgspec.Struct):
+        yield from _texts(msgspec.structs.astuple(value))

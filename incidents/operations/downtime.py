@@ -6,6 +6,7 @@ enters it, and judged at once. Only what can't be read at all (no such machine, 
 
 from __future__ import annotations
 
+from incidents.ledger.reading import size_at
 from incidents.operations.alarms import alarm_of, block_after_repeats
 from incidents.operations.deeds import Doing, decision, observation, refuse
 from incidents.operations.paper import RELEASES, Paper, doubts, rights_of
@@ -76,6 +77,7 @@ class _Entering:
         self.machine = doing.machine(paper.machine)
         self.stream = Stream("load", known.id if known else doing.new("load"))
         self.began_at = paper.began_at(doing.request.now)
+        self.known_then = size_at(doing.facility, self.began_at)
         self.over_at = paper.ended_at or self.began_at
         self.decided_at = paper.decided_on(doing.request.now)
 
@@ -129,9 +131,11 @@ class _Entering:
         self.doing.claim(self.stream, event, self.began_at)
 
     def _start(self) -> None:
+        """Under what was in force when it began, as far as that was known here by then."""
         facility = self.doing.facility
-        programme = facts.programme(facility, self.paper.programme)
-        catalogue = facts.catalogue(facility)
+        newest = facts.programme(facility, self.paper.programme, self.known_then)
+        programme = facts.effective(facility, newest, self.began_at)
+        catalogue = facts.catalogue(facility, at=self.known_then)
         event = CycleStarted(
             machine=self.machine.id,
             machine_name=self.machine.name,
@@ -139,7 +143,7 @@ class _Entering:
             programme_name=self.paper.programme,
             programme=programmes.in_force(programme) if programme else None,
             catalogue_edition=catalogue.edition if catalogue else 0,
-            basis=facts.basis(facility),
+            basis=facts.basis(facility, self.known_then),
             machine_cycle=self.paper.machine_cycle,
         )
         self.doing.claim(self.stream, event, self.began_at)
@@ -159,7 +163,7 @@ class _Entering:
         )
         self.doing.claim(self.stream, event, at)
         self.doing.claim(self.stream, AlarmAcknowledged(alarm=event.alarm), at)
-        block_after_repeats(self.doing, event)
+        block_after_repeats(self.doing, event, self.load.id, self.known_then)
 
     def _end(self) -> None:
         if self.paper.ending == "aborted":

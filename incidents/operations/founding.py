@@ -8,10 +8,9 @@ from typing import Any
 from uuid import UUID
 
 from incidents.identity.ids import named
-from incidents.identity.models import Facility, Membership, Person
-from incidents.identity.people import add_person
+from incidents.identity.models import Facility, Person
 from incidents.ledger.writing import Deed, digest_of, founding
-from incidents.operations import setting_up
+from incidents.operations import escalation, people, setting_up
 from incidents.operations.deeds import Doer, Outcome, Refused, Request
 from incidents.rules import programmes
 from incidents.rules.events import Actor
@@ -27,12 +26,11 @@ def found(given: Mapping[str, Any], deed: UUID, now: datetime) -> Person | Refus
         with founding(facility, now, whole):
             if Person.objects.exists():
                 raise Refused(Refusal("founded", "Somebody else was quicker: it is set up.", "Sign in."))
-            person = add_person(given)
-            row = Facility.objects.create(
+            Facility.objects.create(
                 id=facility, slug=given["slug"], name=given["facility"], time_zone=given["time_zone"]
             )
-            Membership.objects.create(facility=row, person=person, role="administrator")
-            by = Doer(Actor("person", person.id), ("administrator",))
+            first = named(named(deed, "administrator"), "person")
+            by = Doer(Actor("person", first), ("administrator",))
             refusal = next(
                 (done for done in _first_deeds(given, deed, facility, by, now) if isinstance(done, Refusal)), None
             )
@@ -40,7 +38,7 @@ def found(given: Mapping[str, Any], deed: UUID, now: datetime) -> Person | Refus
                 raise Refused(refusal)
     except Refused as refused:
         return refused.refusal
-    return person
+    return Person.objects.get(id=first)
 
 
 def _first_deeds(given: Mapping[str, Any], deed: UUID, facility: UUID, by: Doer, now: datetime) -> list[Outcome]:
@@ -50,6 +48,12 @@ def _first_deeds(given: Mapping[str, Any], deed: UUID, facility: UUID, by: Doer,
     phases = programmes.STARTING_PHASES
     return [
         setting_up.open_facility(asks("opened")),
+        people.add_person(
+            asks("administrator"),
+            **{field: given[field] for field in ("name", "login", "password", "badge", "pin")},
+            roles=("administrator",),
+        ),
+        escalation.adopt_escalation(asks("escalation")),
         setting_up.publish_catalogue(asks("catalogue"), faults=programmes.STARTING_FAULTS),
         setting_up.publish_programme(
             asks("programme"),
@@ -64,5 +68,7 @@ def _first_deeds(given: Mapping[str, Any], deed: UUID, facility: UUID, by: Doer,
             name=given["machine"],
             code=given["machine_code"],
             chambers=given["chambers"].split(","),
+            programmes=given.get("takes_programmes", "").splitlines(),
+            racks=given.get("takes_racks", "").splitlines(),
         ),
     ]

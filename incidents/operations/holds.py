@@ -7,7 +7,9 @@ from uuid import UUID
 
 from incidents.identity import signing
 from incidents.identity.signing import UsedSigning
-from incidents.operations.deeds import Doing, decision, refuse
+from incidents.operations.deeds import Doing, Refused, decision, refuse
+from incidents.queries import facts
+from incidents.rules import devices
 from incidents.rules import release as rules
 from incidents.rules.events import LoadReleased, Purpose, SeenLoad, Signature, Stream, Verdict
 from incidents.rules.loads import Load
@@ -21,7 +23,7 @@ def review_load(
     """A named person read the machine's own record and states each criterion."""
     found = doing.load(load)
     said = doing.words(remark) if remark else None
-    doing.record(Stream("load", load), rules.review(found, record_seen, verdicts, said))
+    doing.record(Stream("load", load), rules.review(found, record_seen, verdicts, said, doing.by.actor.id))
 
 
 @decision
@@ -40,7 +42,63 @@ def lift_hold(doing: Doing, *, load: UUID, hold: str, words: str, signings: Sequ
     if not words.strip():
         raise refuse("reason-missing", "Lifting a hold needs a reason.", "Say in a sentence why it may be lifted.")
     signatures = [_signature(doing, found, each) for each in signings]
-    doing.record(Stream("load", load), rules.lift(found, hold, doing.words(words), signatures))
+    doing.record(Stream("load", load), rules.lift(found, hold, doing.words(words), signatures, _twice(doing)))
+
+
+@decision
+def sign_lift(doing: Doing, *, load: UUID, hold: str, words: str, signings: Sequence[UUID]) -> None:
+    """Sign as the first of two people; the second may come later. The load stays held."""
+    found = doing.load(load)
+    if not words.strip():
+        raise refuse("reason-missing", "Lifting a hold needs a reason.", "Say in a sentence why it may be lifted.")
+    signature = _own_signature(doing, found, signings)
+    doing.record(Stream("load", load), rules.sign_first(found, hold, doing.words(words), signature, _twice(doing)))
+
+
+@decision
+def second_lift(doing: Doing, *, load: UUID, hold: str, signings: Sequence[UUID], words: str = "") -> None:
+    """Sign as the second person on the load as the first had it; that lifts the hold."""
+    found = doing.load(load)
+    signature = _own_signature(doing, found, signings)
+    said = doing.words(words) if words.strip() else None
+    doing.record(Stream("load", load), rules.sign_second(found, hold, said, signature))
+
+
+@decision
+def withdraw_lift(doing: Doing, *, load: UUID, hold: str, words: str = "") -> None:
+    """Take a first signature back."""
+    found = doing.load(load)
+    said = doing.words(words) if words.strip() else None
+    doing.record(Stream("load", load), rules.withdraw(found, hold, said))
+
+
+@decision
+def withdraw_record(doing: Doing, *, load: UUID, record: UUID, words: str, signings: Sequence[UUID]) -> None:
+    """Take a record off a load that is not its own, by two people; what it proved is missing from here on."""
+    found = doing.load(load)
+    if not words.strip():
+        raise refuse("reason-missing", "A withdrawal needs its reason.", "Say why it is not this load’s.")
+    signatures = [_signature(doing, found, each) for each in signings]
+    doing.record(Stream("load", load), rules.withdraw_record(found, record, doing.words(words), signatures))
+
+
+def _twice(doing: Doing) -> Sequence[str]:
+    """The holds for which this facility asks for two people where the trade's table asks for one."""
+    return facts.policy(doing.facility).two_people_lift
+
+
+def _own_signature(doing: Doing, load: Load, signings: Sequence[UUID]) -> Signature:
+    """The one signature of whoever does the deed."""
+    if len(signings) != 1:
+        raise refuse("signature-missing", "This needs one signature.", "Sign with badge and PIN.")
+    signature = _signature(doing, load, signings[0])
+    if signature.person != doing.by.actor.id:
+        raise refuse(
+            "other-person",
+            "This badge is not yours. Each of the two signs in their own name.",
+            "Sign with your own.",
+        )
+    return signature
 
 
 @decision
@@ -50,6 +108,8 @@ def release_load(doing: Doing, *, load: UUID, purpose: Purpose, signings: Sequen
     refusal = rules.release_refusal(found)
     if refusal is not None:
         doing.record(Stream("load", load), refusal)
+    if (missing := _missing(doing, found)) is not None:
+        raise Refused(missing)
     if len(signings) != 1:
         raise refuse("signature-missing", "A release needs one signature.", "Sign with badge and PIN.")
     signature = _signature(doing, found, signings[0])
@@ -96,7 +156,17 @@ def _decided(
     load: Load = doing.state(Stream("load", load_id))
     if seen is None or not _is_as_seen(doing, load, seen):
         return Refusal("stale", f"{load.name} changed since you looked.", "Read what changed, sign again.")
+    if (missing := _missing(doing, load)) is not None:
+        return missing
     return rules.release(load, purpose, _as_signed(used, signing_id, seen), doing.log.size)
+
+
+def _missing(doing: Doing, load: Load) -> Refusal | None:
+    """Missing evidence means hold: what its machine may have said of this load, and was not heard."""
+    since = load.assembled_at or load.started_at  # by our own clock, where we know it
+    if load.machine is None or since is None:
+        return None
+    return devices.release_refusal(doing.machine(load.machine).missing, load.name, since)
 
 
 def _used(doing: Doing, signing_id: UUID) -> UsedSigning:

@@ -6,13 +6,14 @@ None of these doubts keeps a form out. Each of them holds the load until somebod
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import UTC, datetime
+from datetime import datetime
 from typing import Literal
 from uuid import UUID
 
 import msgspec
 
-from incidents.identity.rights import Rights, rights
+from incidents.identity.rights import Rights, rights_on
+from incidents.ledger.reading import size_at
 from incidents.operations.deeds import Doing
 from incidents.queries import facts
 from incidents.rules import authority, downtime, machines
@@ -61,7 +62,7 @@ class Paper(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
 
 
 def rights_of(doing: Doing, person: UUID, at: datetime) -> Rights:
-    return rights(person, doing.facility, at.astimezone(UTC).date())
+    return rights_on(person, doing.facility, at)
 
 
 def doubts(doing: Doing, number: int, paper: Paper, known: Load | None) -> Iterator[str]:
@@ -96,10 +97,15 @@ def _of_the_machine(doing: Doing, paper: Paper, known: Load | None, began_at: da
     block = machines.blocked(machine, paper.chamber)
     if block is not None and block.at <= began_at:
         yield "machine-blocked"
+    told = doing.log.read(Stream("machine", paper.machine))
+    then = size_at(doing.facility, began_at)
+    takes = machines.fold(paper.machine, [event for event in told if event.position < then]).takes
+    rack = facts.rack(doing.facility, known.rack) if known and known.rack else None
+    if takes.not_taken(paper.programme, rack.code if rack else ""):
+        yield "machine-takes-not"
     mine = (None, known.id if known else None)
     where = (doing.facility, paper.machine, paper.chamber)
     if paper.machine_cycle is not None:
-        told = doing.log.read(Stream("machine", paper.machine))
         if any(_broke(event.data, paper.chamber, paper.machine_cycle) for event in told):
             yield "machine-told-otherwise"
         if facts.has_cycle(*where, paper.machine_cycle) not in mine:

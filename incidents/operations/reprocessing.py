@@ -9,7 +9,7 @@ from uuid import UUID
 from incidents.ledger.writing import Log
 from incidents.projections.live import state_of
 from incidents.queries import facts
-from incidents.rules import release, reruns
+from incidents.rules import holds, reruns
 from incidents.rules.events import LoadReopened, LoadReprocessed, Stream
 from incidents.rules.loads import Load
 
@@ -23,7 +23,7 @@ class Fate(NamedTuple):
 
 
 def fate(load: Load) -> Fate:
-    return Fate(load.stage == "finished", release.disposition(load), release.under_recall(load))
+    return Fate(load.stage == "finished", holds.disposition(load), holds.under_recall(load))
 
 
 def own_end(log: Log, load: UUID) -> LoadReprocessed | LoadReopened | None:
@@ -34,7 +34,11 @@ def own_end(log: Log, load: UUID) -> LoadReprocessed | LoadReopened | None:
 
 def consequences(log: Log, load: UUID) -> Iterator[tuple[UUID, LoadReprocessed | LoadReopened]]:
     """Older loads that end or open again now that this load's fate changed."""
+    if not facts.went_before(log.facility, load):
+        return
+    log.settle_rows()
     for older in facts.earlier_loads(log.facility, load):
+        log.settle_rows()
         state: Load = state_of(log, Stream("load", older))
         event = reruns.settle(state, facts.later_loads(log.facility, older))
         if event is not None:

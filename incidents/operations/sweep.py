@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator
 from datetime import datetime
+from functools import partial
 from uuid import UUID
 
-from incidents.identity.ids import named
+from incidents.identity.ids import new_id
 from incidents.ledger.writing import LedgerBusy, Receipt
-from incidents.operations.deeds import Doer, Doing, Request, decision, refuse
-from incidents.queries import floor
+from incidents.operations.care import note_unshelved
+from incidents.operations.deeds import Doer, Doing, Outcome, Request, decision, refuse
+from incidents.queries import care, floor
 from incidents.rules.events import Actor, OutcomeOverdue, Stream
 
 
@@ -21,19 +24,29 @@ def note_overdue(doing: Doing, *, load: UUID) -> None:
     doing.record(Stream("load", load), OutcomeOverdue(due_at=found.due_at))
 
 
+def _due(now: datetime) -> Iterator[tuple[UUID, Callable[[Request], Outcome]]]:
+    """Each thing that is due, as a deed of its facility."""
+    for facility, load, _ in floor.overdue(now):
+        yield facility, partial(note_overdue, load=load)
+    for facility, stream, alarm in care.back_from_the_shelf(now):
+        yield facility, partial(note_unshelved, stream=stream, alarm=alarm)
+
+
 def sweep(now: datetime) -> int:
-    """Note every overdue cycle once; however often it runs, late or twice at a time. Returns how many.
+    """Note once what is due: overdue cycles, alarms whose time aside is over. Returns how many.
+
+    However often it runs, late or twice at a time, the result is the same.
 
     A facility whose lock does not come is passed by, so that the others are not kept waiting.
     Raises LedgerBusy at the end, where there was one: the next sweep finds the rest.
     """
     noted = 0
     busy: LedgerBusy | None = None
-    for facility, load, due_at in floor.overdue(now):
+    for facility, note in _due(now):
         system = Doer(Actor("system", facility), ())
-        deed = named(load, f"overdue {due_at.isoformat()}")
+        # An id of its own each time: another sweep that was quicker is no receipt for this one, and isn't counted.
         try:
-            done = note_overdue(Request(deed=deed, facility=facility, by=system, now=now), load=load)
+            done = note(Request(deed=new_id(), facility=facility, by=system, now=now))
         except LedgerBusy as error:
             busy = error
             continue
