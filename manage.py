@@ -22,11 +22,20 @@ def take_data_option(argv: list[str]) -> list[str]:
     return rest
 
 
+def take_demo_option(argv: list[str]) -> None:
+    """`start --demo` has a data folder of its own, unless one is named, and tells every process of the tree."""
+    if "--demo" in argv[2:] and argv[1] == "start":
+        os.environ["SLUICEGATE_DEMO"] = "1"
+        os.environ.setdefault("SLUICEGATE_DATA", str(Path(__file__).resolve().parent / ".data-demo"))
+
+
 def main() -> None:
     os.environ.setdefault("DJANGO_SETTINGS_MODULE", "config.settings")
+    words = take_data_option(sys.argv)
+    take_demo_option(words)
     from django.core.management import execute_from_command_line
 
-    execute_from_command_line(take_data_option(sys.argv))
+    execute_from_command_line(words)
 
 
 if __name__ == "__main__":

@@ -9,12 +9,21 @@ from typing import Any
 
 import pytest
 from django.conf import settings
+from django.db import connection
+from django.test import Client
+
+from incidents.management.benches import pages
+from incidents.pages import load_forms
 
 MANAGE = Path(settings.BASE_DIR) / "manage.py"
 TINY = {
+    "figures": ("--machines", "30"),
     "append": ("--seconds", "0.3", "--clients", "2"),
     "deed": ("--seconds", "0.3"),
     "rebuild": ("--events", "600"),
+    "pages": ("--events", "2000", "--times", "1"),
+    "http": ("--times", "10"),
+    "watching": ("--events", "1500", "--viewers", "3", "--seconds", "2"),
 }
 ALWAYS = {"name", "database", "events_per_s", "p50_ms", "p99_ms", "raw_events_per_s", "ratio_to_raw"}
 
@@ -46,6 +55,62 @@ def test_a_rebuild_says_how_long_it_held_the_lock(tmp_path: Path) -> None:
         assert_measured(figure)
     from_nothing, damaged, check = (figure["lock_ms"] for figure in figures)
     assert from_nothing > 0 and damaged > 0 and check == 0
+
+
+def test_every_page_of_a_department_is_measured_with_its_statements(tmp_path: Path) -> None:
+    """A page that no visit names ends the bench, so that it succeeds says that none is left out."""
+    figures = json.loads(bench("pages", tmp_path, "--json"))
+    for figure in figures:
+        measured = {"p50_ms", "p99_ms", "cpu_p50_ms", "cpu_p99_ms"}
+        assert figure.keys() == {"name", "database", "queries", "kilobytes"} | measured
+        assert 0 < figure["p50_ms"] <= figure["p99_ms"]
+        assert 0 < figure["cpu_p50_ms"] <= figure["cpu_p99_ms"]
+    names = {figure["name"].partition(",")[0] for figure in figures}
+    deeds = {figure["name"].partition(", ")[2] for figure in figures if figure["name"].startswith("load-deed")}
+    unmeasured = deeds ^ set(load_forms.DEEDS)
+    assert not unmeasured, f"LOAD_DEEDS in management/benches/pages.py: add or remove {sorted(unmeasured)}"
+    assert {"now", "wall", "load", "machine", "evidence", "loads", "downtime", "catalogue-compare"} <= names
+
+
+def test_figures_are_measured_beside_the_library(tmp_path: Path) -> None:
+    """Another shape or mean than the library's ends the bench, so that it succeeds says that they agree."""
+    figures = json.loads(bench("figures", tmp_path, "--json"))
+    assert all(figure["seconds"] >= 0 for figure in figures)
+    compared = [figure for figure in figures if "times_the_library" in figure]
+    beside = {figure["name"].partition(",")[0]: figure["times_the_library"] for figure in compared}
+    assert beside.keys() == {"Laplace", "power law", "mean cumulative faults"}
+    assert all(ratio > 0 for ratio in beside.values())
+    assert [figure.get("workers", 1) for figure in figures if figure["name"].startswith("in chunks")] == [1, 2]
+
+
+def test_the_api_is_measured_beside_a_plain_view_and_wsgi_beside_asgi(tmp_path: Path) -> None:
+    """An answer other than the one asked for ends the bench, so that it succeeds says that all were done."""
+    figures = json.loads(bench("http", tmp_path, "--json"))
+    assert not list(tmp_path.glob("*.sqlite3*"))
+    always = {"name", "database", "server", "clients", "per_s", "p50_ms", "p99_ms", "cpu_ms"}
+    compared = {figure["name"] for figure in figures if "ratio_to_plain" in figure}
+    assert compared == {"add_note, API", "acknowledge_alarm, API"}
+    for figure in figures:
+        assert figure.keys() - {"ratio_to_plain"} == always
+        assert 0 < figure["p50_ms"] <= figure["p99_ms"] and figure["per_s"] > 0 <= figure["cpu_ms"]
+    told = {(figure["name"], figure["server"], figure["clients"]) for figure in figures}
+    assert {("device batches of 100", "asgi", 1), ("page, now", "wsgi", 4), ("API, add_note", "asgi", 4)} <= told
+
+
+def test_screens_on_a_real_servers_live_stream_are_measured(tmp_path: Path) -> None:
+    """That it ends says that every screen was told of every deed, and showed it."""
+    idle, told, shown = json.loads(bench("watching", tmp_path, "--json"))
+    for figure in (idle, told, shown):
+        assert (figure["viewers"], figure["database"]) == (3, connection.vendor)
+    assert 0 <= idle["percent_of_core"] < 100
+    assert 0 < told["p50_ms"] <= told["p99_ms"]
+    assert told["p50_ms"] < shown["p50_ms"]
+
+
+def test_a_page_without_a_visit_ends_the_bench(db: None) -> None:
+    every = {str(pattern.name) for pattern in pages.page_routes()}
+    with pytest.raises(LookupError, match="sign-in"):
+        pages.everything_is_visited(Client(), every - {"sign-in"})
 
 
 def assert_measured(figure: dict[str, Any]) -> None:

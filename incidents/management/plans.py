@@ -16,8 +16,9 @@ PATIENT = {"SLUICEGATE_LOCK_WAIT_S": "20"}  # nobody stands and waits for them; 
 
 
 def worker() -> Plan:
-    """Two threads: on SQLite one writes at a time. Gossip and mingle are for many workers."""
-    options = ["--pool", "threads", "--concurrency", "2", "--without-gossip", "--without-mingle"]
+    """Three threads, so that an alarm needn't wait for two long tasks. Gossip and mingle are for many workers."""
+    options = ["--pool", "threads", "--concurrency", "3", "--without-gossip", "--without-mingle"]
+    options += ["--queues", "urgent,deliver,compute"]
     return Plan("worker", _celery("worker", *options), grace_s=1.6, environment=DATA | PATIENT)
 
 
@@ -32,6 +33,12 @@ def web(listening: int) -> Plan:
     options = ["--fd", str(listening), "--timeout-graceful-shutdown", "2", "--no-access-log", "--workers", "1"]
     command = [sys.executable, "-m", "uvicorn", "config.asgi:application", "--lifespan", "off", *options]
     return Plan("web", command, grace_s=2.4, environment=DATA, descriptors=[listening])
+
+
+def demonstration() -> Plan:
+    """The future of a demonstration, acted as it comes."""
+    command = [sys.executable, str(settings.BASE_DIR / "manage.py"), "demonstrate"]
+    return Plan("demo", command, grace_s=1.0, environment=DATA | PATIENT)
 
 
 def _celery(*words: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import sqlite3
 import tempfile
@@ -9,6 +10,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
+from urllib.parse import urlsplit
 from uuid import uuid4
 
 import psycopg
@@ -36,6 +38,18 @@ def twin() -> Iterator[str]:
     leave()
     with _place(copy_of=here) as place:
         yield str(place)
+
+
+@contextmanager
+def environment() -> Iterator[dict[str, str]]:
+    """What another process of ours works on the arena by."""
+    place = _pointed_at()
+    if not on_postgresql():
+        yield {"SLUICEGATE_DATA": str(Path(place).parent)}
+        return
+    url = urlsplit(os.environ["DATABASE_URL"])._replace(path=f"/{place}").geturl()
+    with tempfile.TemporaryDirectory(prefix="sluicegate-bench-") as folder:
+        yield {"SLUICEGATE_DATA": folder, "DATABASE_URL": url}
 
 
 def leave() -> None:
@@ -84,7 +98,7 @@ def _place(copy_of: Any = None) -> Any:
 @contextmanager
 def _file(copy_of: str | None) -> Iterator[str]:
     with tempfile.TemporaryDirectory(prefix="sluicegate-bench-") as folder:
-        place = Path(folder) / "bench.sqlite3"
+        place = Path(folder) / "sluicegate.sqlite3"
         if copy_of is not None:
             shutil.copyfile(copy_of, place)
         yield str(place)

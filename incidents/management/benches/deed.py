@@ -25,23 +25,25 @@ SOMEONE = Doer(Actor("person", named(FACILITY, "Ines")), ROLES, ("release",))
 
 
 class Waiting(NamedTuple):
-    """An alarm that nobody has seen, on a load with six events."""
+    """An alarm that nobody has seen, on a load with six events, in a machine of its own."""
 
     load: UUID
     alarm: UUID
+    machine: UUID
+    code: str
 
 
 def run(seconds: float) -> list[Figure]:
     """`seconds`, of which the untimed making of loads takes a part."""
     with arena():
         open_ledger(FACILITY, START)
-        _furnish()
+        furnish()
         with contest() as match:
             end = time.perf_counter() + seconds
             rounds = itertools.count()
             while time.perf_counter() < end:
                 waiting: list[Waiting] = []
-                match.prepare(partial(_make_loads, next(rounds), waiting))
+                match.prepare(partial(make_loads, next(rounds), waiting))
                 match.turn([partial(_acknowledge, each) for each in waiting])
             return [match.figure("deed, acknowledge an alarm")]
 
@@ -55,7 +57,8 @@ def _done(outcome: Outcome) -> None:
         raise RuntimeError(f"the bench was refused: {outcome.sentence}")
 
 
-def _furnish() -> None:
+def furnish() -> None:
+    """A facility whose machines may alarm as often as they like."""
     _done(setting_up.open_facility(_ask("open")))
     _done(setting_up.publish_catalogue(_ask("catalogue"), faults=STARTING_FAULTS))
     policy = {"source": "the bench", "same_fault_blocks": 100, "same_fault_cycles": 100, "rest_may_go_on": ()}
@@ -64,7 +67,7 @@ def _furnish() -> None:
     _done(setting_up.publish_programme(_ask("programme"), name=PROGRAMME, **recipe))  # type: ignore[arg-type]
 
 
-def _make_loads(round_number: int, into: list[Waiting]) -> None:
+def make_loads(round_number: int, into: list[Waiting]) -> None:
     """Loads of a tray each, every one in a machine of its own: a fault that comes back blocks its machine."""
     labels = [f"{round_number}.{n}" for n in range(SLICE)]
     _done(setting_up.register_set(_ask(f"set {round_number}"), name=f"Set {round_number}", owner="", labels=labels))
@@ -80,16 +83,16 @@ def _make_load(what: str, tray: UUID) -> Waiting:
     _done(cycles.assemble_load(_ask(f"{what} load"), machine=machine, chamber="1", trays=[tray]))
     load = named(named(FACILITY, f"{what} load"), "load")
     _done(cycles.start_cycle(_ask(f"{what} start"), load=load, programme=PROGRAMME))
-    first = _alarmed(what, load, "W01", "pre-wash")
+    first = Waiting(load, _alarmed(what, load, "W01", "pre-wash"), machine, name)
     _acknowledge(first)
     _done(alarms.resume_cycle(_ask(f"{what} resume"), load=load, alarm=first.alarm))
-    return _alarmed(what, load, "A01", "drying")
+    return first._replace(alarm=_alarmed(what, load, "A01", "drying"))
 
 
-def _alarmed(what: str, load: UUID, code: str, phase: str) -> Waiting:
+def _alarmed(what: str, load: UUID, code: str, phase: str) -> UUID:
     asked = _ask(f"{what} {code}")
     _done(alarms.report_alarm(asked, load=load, code=code, phase=phase))
-    return Waiting(load, named(asked.deed, "alarm"))
+    return named(asked.deed, "alarm")
 
 
 def _acknowledge(waiting: Waiting) -> None:

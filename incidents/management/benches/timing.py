@@ -73,7 +73,7 @@ def figure(name: str, database: str, ours: Way, raw: Way, bare: Way | None, even
     )
 
 
-def rounded(figure: Figure) -> dict[str, Any]:
+def rounded(figure: msgspec.Struct) -> dict[str, Any]:
     """For printing: rates whole, times and ratios to 0.001."""
     told: dict[str, Any] = msgspec.to_builtins(figure)
     return {key: value if isinstance(value, str) else round(value, 3) for key, value in told.items()}
