@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from typing import Any
+from urllib.parse import urlencode
 
 from django.urls import reverse
 
 from incidents.pages.here import Here
-from incidents.queries.story import Story
+from incidents.queries.rounds import unheard
+from incidents.queries.story import Board, Story
 from incidents.rules import authority, release, reruns
+from incidents.rules.holds import may_sign_to_lift
+from incidents.rules.readings import second_reading_refusal
 from incidents.rules.refusals import Refusal
 
 Act = dict[str, Any]
@@ -55,12 +59,22 @@ def _acts(here: Here, told: Story) -> Iterator[Act]:
     yield _rerun(here, told)
     for n, board in enumerate(told.holds):
         if board.liftable:
-            url = reverse("lift", args=[here.facility.slug, load.id]) + f"?hold={board.key}"
-            sentence = f"{board.sentence} {board.who}."
-            yield _act(here, told, "lift_hold", f"Lift hold {n + 1}.", sentence, "Lift it", url, "eye")
+            yield _lift(here, told, n + 1, board)
     if load.stage not in ("running", "stopped", "assembled") and not told.under_recall:
         yield placing
     yield _form(here, told, "hold_load", "Hold it", "with a reason; anyone may.", "hold", "held")
+
+
+def _lift(here: Here, told: Story, number: int, board: Board) -> Act:
+    """Lift a hold; where one of two has signed, the other signs, or they see that this no longer counts."""
+    signed = board.first is not None
+    query = "?" + urlencode({"hold": board.key})
+    url = reverse("lift-second" if signed else "lift", args=[here.facility.slug, told.load.id]) + query
+    title = f"Second signature for hold {number}." if signed else f"Lift hold {number}."
+    if not may_sign_to_lift(board.code, here.rights.roles, (board.code,) if board.people > 1 else ()):
+        return refused(title, Refusal("may-not-lift", f"{board.who}.", "Ask them to sign."))
+    sentence = f"{board.sentence} {board.who}."
+    return _act(here, told, "lift_hold", title, sentence, "Open it" if signed else "Lift it", url, "eye")
 
 
 def _act(
@@ -91,7 +105,16 @@ def refused(title: str, refusal: Refusal) -> Act:
 
 
 def _review(here: Here, told: Story) -> Act:
+    if told.load.records:
+        return _review_readings(here, told)
     url = reverse("review", args=[here.facility.slug, told.load.id])
+    if told.load.basis == "computed" and not told.load.reviews:
+        words = "by its readings; or two people read the machine’s strip."
+        to_readings = reverse("readings", args=[here.facility.slug, told.load.id])
+        return _act(here, told, "keep_readings", "Give its record", words, "Readings", to_readings, "review")
+    if told.load.basis == "computed" and second_reading_refusal(told.load, here.person.id) is None:
+        words = "as a second person, by yourself, before you see what the first one read."
+        return _act(here, told, "review_load", "Read the strip", words, "Review", url, "review")
     if told.load.review is not None and told.load.review.record_seen:
         return refused("Review", Refusal("already-reviewed", "The record was reviewed already.", ""))
     return _act(
@@ -99,8 +122,19 @@ def _review(here: Here, told: Story) -> Act:
     )
 
 
+def _review_readings(here: Here, told: Story) -> Act:
+    url = reverse("readings", args=[here.facility.slug, told.load.id])
+    reviewed = told.load.review is not None and told.load.review.record_seen
+    words = "its curve, and what was computed from it."
+    if told.load.basis != "computed" and not reviewed:
+        url = reverse("review", args=[here.facility.slug, told.load.id])
+        words = "and state each criterion."
+    title = "Look at the readings again:" if reviewed else "Review the record:"
+    return _act(here, told, "review_load", title, words, "Readings" if reviewed else "Review", url, "review")
+
+
 def _release(here: Here, told: Story) -> Act:
-    refusal = release.release_refusal(told.load)
+    refusal = release.release_refusal(told.load) or unheard(here.facility.id, told.load)
     if refusal is not None:
         return refused("Release", refusal)
     url = reverse("release", args=[here.facility.slug, told.load.id])

@@ -10,17 +10,20 @@ from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
 
+from incidents.identity.ids import named
 from incidents.identity.models import Person
 from incidents.operations import alarms as deeds
 from incidents.operations.deeds import Outcome
-from incidents.pages.here import Here, Unreadable, in_facility, said
-from incidents.pages.loads import story_or_404
+from incidents.pages.here import Here, Unreadable, in_facility, posted_uuid, said, said_shortly
+from incidents.pages.hold_tag import Tag, tag_of
+from incidents.pages.loads import faults_of, load_page, story_or_404
 from incidents.pages.scanning import scan_first, stands_at
 from incidents.pages.templatetags.sluicegate import clock
-from incidents.queries import facts, floor, machine_story
+from incidents.queries import facts, floor, machine_story, whereabouts
+from incidents.queries.story import Story
 from incidents.rules import alarms, authority
 from incidents.rules.alarms import Alarm
-from incidents.rules.events import Stream
+from incidents.rules.events import Fault, Stream
 from incidents.rules.refusals import Refusal
 
 STEPS = ("Scan", "Seen", "Decide", "Place")
@@ -63,11 +66,22 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         instruction=fault.first_instruction if fault else alarms.UNKNOWN_FAULT_INSTRUCTION,
         caution=fault.caution if fault else alarms.UNKNOWN_FAULT_CAUTION,
         resume_refusal=_resume_refusal(here, found, load),
+        resumable=_resumable(fault) if fault else "",
+        unseen=[each for each in alarms.standing_with(holder, found) if each.acknowledged_at is None],
         reasons=alarms.ABORT_REASONS.items(),
-        free=floor.free_chambers(here.facility.id, load.machine, load.chamber) if load else [],
+        free=floor.free_chambers(here.facility.id, load) if load else [],
         refusal=refusal,
+        tag=_tag(here, told) if told and _is_to_be_run_again(told.load) else None,
         steps=_steps(step) if load and (step != "done" or load.stage == "aborted") else [],
     )
+
+
+def _tag(here: Here, told: Story) -> Tag | None:
+    return tag_of(told, here.facility.time_zone, whereabouts.stand(here.facility.id, told.load.id))
+
+
+def _is_to_be_run_again(load: Any) -> bool:
+    return load.stage == "aborted" and not load.reruns
 
 
 def _step(alarm: Alarm, load: Any) -> str:
@@ -89,11 +103,17 @@ def _steps(step: str) -> list[dict[str, str]]:
     ]
 
 
+def _resumable(fault: Fault) -> str:
+    """Where the catalogue lets somebody resume after this fault."""
+    named = [f"in {phase} by a {who}" for phase, who in fault.resume.items() if who != "never"]
+    return " or ".join(named) or "in no phase"
+
+
 def _resume_refusal(here: Here, alarm: Alarm, load: Any) -> Refusal | None:
     if load is None:
         return None
     mine = authority.refusal("resume_cycle", here.rights.roles, here.rights.competences)
-    return mine or alarms.resume_refusal(load, alarm, here.rights.roles)
+    return mine or alarms.resume_refusal(load, alarm, here.rights.roles, here.now)
 
 
 def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, words: str = "") -> HttpResponse:
@@ -103,6 +123,24 @@ def _done(here: Here, kind: str, owner: UUID, alarm: UUID, outcome: Outcome, wor
     if words:
         messages.success(here.request, words)
     return redirect("alarm", slug=here.facility.slug, kind=kind, owner=owner, alarm=alarm)
+
+
+@require_POST
+@in_facility
+def report_alarm(here: Here, load: UUID) -> HttpResponse:
+    """An alarm that the machine shows, typed off its display."""
+    asks = here.asks(expecting=False)
+    code, phase = said_shortly(here.request, "code"), said_shortly(here.request, "phase")
+    known = alarms.catalogue_entry(faults_of(here, story_or_404(here, load)), code)
+    outcome: Outcome
+    if known is None and said(here.request, "all_the_same") != code:
+        outcome = alarms.ask_about_unknown(code)
+    else:
+        outcome = deeds.report_alarm(asks, load=load, code=code, phase=phase)
+    if isinstance(outcome, Refusal):
+        return load_page(here, load, outcome)
+    alarm = named(asks.deed, "alarm")
+    return redirect("alarm", slug=here.facility.slug, kind="load", owner=load, alarm=alarm)
 
 
 @require_POST
@@ -118,7 +156,10 @@ def acknowledge(here: Here, kind: str, owner: UUID, alarm: UUID) -> HttpResponse
 
 
 def _require_scan(here: Here, machine: UUID | None) -> None:
-    """An alarm is answered at its machine. Raises Unreadable."""
+    """An alarm is answered at its machine; a deed sent twice was answered there already. Raises Unreadable."""
+    deed = posted_uuid(here.request, "deed")
+    if deed is not None and floor.has_deed(here.facility.id, deed):
+        return
     if not stands_at(here.request, machine, here.now):
         refusal = scan_first("the machine")
         raise Unreadable(refusal.sentence.removesuffix(" Nothing was written."), refusal.next_step, status=409)

@@ -10,16 +10,20 @@ from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
 
+from incidents.identity.models import Person
 from incidents.operations import catalogue as deeds
+from incidents.operations.corrections import correct_catalogue_attribution
 from incidents.operations.deeds import Outcome
 from incidents.pages.fault_form import FaultForm
-from incidents.pages.here import Here, in_facility
+from incidents.pages.here import Here, Unreadable, in_facility, posted_uuid, said
 from incidents.queries import catalogue as told
 from incidents.queries.catalogue import Standing
 from incidents.rules import authority
 from incidents.rules.events import Fault
 from incidents.rules.faults import CONSEQUENCES, TIMES, proposed_priority, resume_in_words
 from incidents.rules.refusals import Refusal
+
+CORRECTS = "correct_catalogue_attribution"
 
 
 def _page(here: Here, template: str, standing: Standing, status: int = 200, **more: Any) -> HttpResponse:
@@ -37,7 +41,35 @@ def _row(fault: Fault) -> dict[str, Any]:
 @in_facility
 def read(here: Here) -> HttpResponseBase:
     standing = told.standing(here.facility.id)
-    return _page(here, "catalogue.html", standing, rows=[_row(fault) for fault in standing.faults])
+    may_correct = authority.refusal(CORRECTS, here.rights.roles, here.rights.competences) is None
+    rows = [_row(fault) for fault in standing.faults]
+    return _page(here, "catalogue.html", standing, rows=rows, may_correct=may_correct)
+
+
+@in_facility
+def attribution(here: Here) -> HttpResponseBase:
+    """A draft or a publication was somebody else's work: both people of an edition are asked about again."""
+    refusal = None
+    if here.request.method == "POST":
+        event, person = posted_uuid(here.request, "event"), posted_uuid(here.request, "person")
+        if event is None or person is None:
+            raise Unreadable("It does not say what was done by whom.")
+        outcome = correct_catalogue_attribution(
+            here.asks(expecting=False), event=event, person=person, words=said(here.request, "words")
+        )
+        if not isinstance(outcome, Refusal):
+            messages.success(here.request, "The attribution is corrected, and both people were asked about again.")
+            return redirect("catalogue", slug=here.facility.slug)
+        refusal = outcome
+    return _page(
+        here,
+        "catalogue_attribution.html",
+        told.standing(here.facility.id),
+        409 if refusal else 200,
+        work=told.work(here.facility.id),
+        people=Person.objects.filter(membership__facility=here.facility).distinct().order_by("name"),
+        refusal=refusal,
+    )
 
 
 @in_facility

@@ -12,7 +12,7 @@ from django.views.decorators.http import require_POST
 from incidents.operations import downtime as deeds
 from incidents.pages.downtime_form import EntryForm
 from incidents.pages.downtime_print import printed
-from incidents.pages.here import Here, Unreadable, in_facility, posted_whole, said
+from incidents.pages.here import Here, Unreadable, in_facility, position_of, posted_whole, said
 from incidents.queries import downtime
 from incidents.rules import authority
 from incidents.rules.downtime import LAST_NUMBER
@@ -28,15 +28,19 @@ def forms(here: Here) -> HttpResponseBase:
 
 
 def _list(here: Here, refusal: Refusal | None = None) -> HttpResponse:
-    lines = downtime.forms(here.facility.id)
-    out = [line.number for line in lines if line.state == "issued"]
+    below = position_of(here.request.GET.get("below", ""))
+    page = downtime.page(here.facility.id, below)
+    missing = downtime.missing(here.facility.id)
+    shown = {line.number for line in page.lines}
+    also = [line for line in missing if line.number not in shown] if below is None else []
     return here.page(
         "downtime.html",
         "downtime",
         status=409 if refusal else 200,
-        lines=lines,
-        missing=[line for line in lines if line.missed_since],
-        out=(min(out), max(out)) if out else None,
+        lines=[*page.lines, *also],
+        older=page.older,
+        missing=missing,
+        out=downtime.out(here.facility.id),
         refusal=refusal,
         may_not_issue=_may_not(here, "issue_forms"),
         may_void=_may_not(here, "void_form") is None,
@@ -65,7 +69,9 @@ def print_forms(here: Here) -> HttpResponseBase:
     numbers = downtime.to_print(here.facility.id, first or 1, last or LAST_NUMBER)
     if not numbers:
         raise Unreadable("No such form is out.", "Issue forms first, or read the list.")
-    response = HttpResponse(printed(here.facility.name, numbers, EntryForm(here)), content_type="application/pdf")
+    response = HttpResponse(
+        printed(here.facility.on_paper, numbers, EntryForm(here)), content_type="application/pdf"
+    )
     name = f"downtime-{label_of(numbers[0])}-to-{label_of(numbers[-1])}.pdf"
     response["Content-Disposition"] = f'attachment; filename="{name}"'
     return response

@@ -11,7 +11,7 @@ from uuid import UUID
 from django import forms
 
 from incidents.operations.paper import Paper
-from incidents.pages.forms import Moment, Text
+from incidents.pages.forms import Lines, Moment, Text
 from incidents.pages.here import Here, Unreadable
 from incidents.queries import downtime, floor, search
 from incidents.rules.events import Criterion, ProgrammePublished
@@ -37,6 +37,33 @@ def _moment(label: str) -> forms.DateTimeField:
     return Moment(label=label, required=False)
 
 
+class TrayLabels(Lines):
+    """Trays by their labels, one on a line, where there are too many to tick."""
+
+    def __init__(self, facility: UUID) -> None:
+        super().__init__(label="Trays", required=False, max_length=8000, help_text="A tray’s label on each line.")
+        self.facility = facility
+
+    def clean(self, value: Any) -> list[str]:
+        """Ids, as the ticked boxes give them. Raises ValidationError where a label is unknown."""
+        labels = [line.strip() for line in super().clean(value).split("\n") if line.strip()]
+        known = search.trays_labelled(self.facility, labels)
+        for label in labels:
+            if label not in known:
+                raise forms.ValidationError(f"No tray here has the label “{label[:60]}”. Read it again.")
+        return [str(tray) for tray in dict.fromkeys(known[label] for label in labels)]
+
+
+def _trays(here: Here) -> forms.Field:
+    if search.trays_are_many(here.facility.id):
+        return TrayLabels(here.facility.id)
+    trays = search.trays_to_choose(here.facility.id).trays
+    boxes = [(str(tray.id), f"{tray.label} ({tray.set_name})") for tray in trays]
+    return forms.MultipleChoiceField(
+        label="Trays", required=False, choices=boxes, widget=forms.CheckboxSelectMultiple
+    )
+
+
 class EntryForm(forms.Form):
     """Everything that may stand on a form, in the order of the paper. Hardly anything of it is required."""
 
@@ -49,17 +76,11 @@ class EntryForm(forms.Form):
 
     def _of_the_load(self, here: Here) -> dict[str, forms.Field]:
         known = [(str(row.owner), row.name) for row in downtime.unfinished(here.facility.id)]
-        chambers = [
-            (f"{one.machine}/{one.chamber}", one.machine_name + ("" if one.only_chamber else f" {one.chamber}"))
-            for one in floor.chambers(here.facility.id)
-        ]
-        trays = [(str(row.tray), f"{row.label} ({row.set_name})") for row in search.trays(here.facility.id)]
+        chambers = [(one.key, one.name) for one in floor.chambers(here.facility.id)]
         return {
             "load": _from_list("Load, if it was known before", known, "A load that began on paper"),
-            "chamber": forms.ChoiceField(label="Machine", choices=chambers, widget=forms.RadioSelect),
-            "trays": forms.MultipleChoiceField(
-                label="Trays", required=False, choices=trays, widget=forms.CheckboxSelectMultiple
-            ),
+            "chamber": forms.ChoiceField(label="Chamber", choices=chambers, widget=forms.RadioSelect),
+            "trays": _trays(here),
         }
 
     def _of_the_cycle(self) -> dict[str, forms.Field]:
@@ -68,10 +89,10 @@ class EntryForm(forms.Form):
         return {
             "programme": _from_list("Programme", names),
             "machine_cycle": forms.IntegerField(
-                label="Cycle number on the machine", required=False, min_value=0, max_value=10**15 - 1
+                label="The machine’s cycle number", required=False, min_value=0, max_value=10**15 - 1
             ),
             "started_at": _moment("Started"),
-            "alarm_code": Text(label="Alarm, its code", required=False, max_length=40),
+            "alarm_code": Text(label="Alarm, its fault code", required=False, max_length=40),
             "alarm_phase": _from_list("Alarm, in which phase", list(codes.items())),
             "alarm_at": _moment("Alarm, when"),
             "ending": _one_of("The cycle", ENDINGS),

@@ -13,17 +13,15 @@ from django import forms
 from reportlab.graphics.barcode.code128 import Code128
 from reportlab.lib.pagesizes import A4
 from reportlab.lib.units import mm
-from reportlab.pdfbase import pdfmetrics
-from reportlab.pdfbase.ttfonts import TTFont
 from reportlab.pdfgen.canvas import Canvas
 
 from incidents.pages.downtime_form import NOT_WRITTEN, EntryForm
+from incidents.pages.fonts import BOLD, WRITING, embed, shortened, width_of
 from incidents.rules.paper import label_of
 
 WIDTH, HEIGHT = A4
 MARGIN, LABELS, LONG_LABELS = 15 * mm, 58 * mm, 108 * mm
 TOP, BOTTOM = HEIGHT - 66 * mm, 12 * mm
-WRITING, BOLD = "Vera", "VeraBd"  # embedded, so that every printer prints the same
 SIZE, BOX = 8.5, 3.4 * mm
 TICKS_AT_MOST = 12  # of more choices than these the paper asks for the name
 LINES = {"trays": 4, "words": 3}
@@ -48,7 +46,7 @@ class Row(NamedTuple):
 
 def printed(facility: str, numbers: Sequence[int], form: EntryForm) -> bytes:
     """A PDF with a page for each number."""
-    _fonts()
+    embed()
     held = io.BytesIO()
     canvas = Canvas(held, pagesize=A4, invariant=True)
     canvas.setTitle(f"Downtime forms of {facility}")
@@ -59,12 +57,6 @@ def printed(facility: str, numbers: Sequence[int], form: EntryForm) -> bytes:
         canvas.showPage()
     canvas.save()
     return held.getvalue()
-
-
-def _fonts() -> None:
-    if WRITING not in pdfmetrics.getRegisteredFontNames():
-        pdfmetrics.registerFont(TTFont(WRITING, "Vera.ttf"))
-        pdfmetrics.registerFont(TTFont(BOLD, "VeraBd.ttf"))
 
 
 def rows_of(form: EntryForm) -> Iterator[Row]:
@@ -101,7 +93,7 @@ def _wrapped(choices: Sequence[str]) -> Iterator[tuple[str, ...]]:
 
 
 def _width_of_tick(text: str) -> float:
-    return float(BOX + 1.5 * mm + pdfmetrics.stringWidth(text, WRITING, SIZE) + 5 * mm)
+    return float(BOX + 1.5 * mm + width_of(text, SIZE) + 5 * mm)
 
 
 def _head(canvas: Canvas, facility: str, number: int) -> None:
@@ -109,7 +101,7 @@ def _head(canvas: Canvas, facility: str, number: int) -> None:
     canvas.setFont(BOLD, 17)
     canvas.drawString(MARGIN, HEIGHT - 20 * mm, f"Downtime form {label}")
     canvas.setFont(WRITING, 10)
-    canvas.drawString(MARGIN, HEIGHT - 26 * mm, _shortened(facility, 95 * mm, 10))
+    canvas.drawString(MARGIN, HEIGHT - 26 * mm, shortened(facility, 95 * mm, 10))
     code = Code128(label, barHeight=14 * mm, barWidth=0.42 * mm, humanReadable=False)
     left = WIDTH - MARGIN - code.width
     code.drawOn(canvas, left, HEIGHT - 25 * mm)
@@ -127,7 +119,7 @@ def _body(canvas: Canvas, rows: Sequence[Row]) -> None:
     at = TOP
     for row in rows:
         canvas.setFont(BOLD, SIZE)
-        canvas.drawString(MARGIN, at - 0.66 * step, _shortened(row.label, row.width - 3 * mm, SIZE, BOLD))
+        canvas.drawString(MARGIN, at - 0.66 * step, shortened(row.label, row.width - 3 * mm, SIZE, BOLD))
         canvas.setFont(WRITING, SIZE)
         for n in range(row.lines):
             _line(canvas, row, n, at - (n + 0.66) * step)
@@ -152,12 +144,5 @@ def _line(canvas: Canvas, row: Row, n: int, base: float) -> None:
     for place, name in enumerate(blanks):
         start = left + place * share
         canvas.drawString(start, base, name)
-        after = start + pdfmetrics.stringWidth(name, WRITING, SIZE) + (2 * mm if name else 0)
+        after = start + width_of(name, SIZE) + (2 * mm if name else 0)
         canvas.line(after, base - 0.8 * mm, start + share - 3 * mm, base - 0.8 * mm)
-
-
-def _shortened(text: str, width: float, size: float, font: str = WRITING) -> str:
-    """The text, cut where it would run into what stands beside it."""
-    while pdfmetrics.stringWidth(text, font, size) > width:
-        text = text.rstrip("…")[:-1] + "…"
-    return text

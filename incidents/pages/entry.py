@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from django.contrib.auth import authenticate, login, logout
+from django.contrib.auth import login, logout
 from django.http import HttpRequest, HttpResponse, HttpResponseBase, QueryDict
 from django.shortcuts import redirect, render
 from django.utils import timezone
@@ -12,6 +12,7 @@ from django.utils.http import url_has_allowed_host_and_scheme
 from django.views.decorators.cache import never_cache
 from django.views.decorators.http import require_http_methods, require_POST
 
+from incidents.identity import proving
 from incidents.identity.ids import new_id
 from incidents.identity.models import Person
 from incidents.identity.rights import facilities_of
@@ -45,7 +46,7 @@ def sign_in(request: HttpRequest) -> HttpResponseBase:
     by_password = request.GET.get("by") == "password"
     form: BadgeForm | PasswordForm = (PasswordForm if by_password else BadgeForm)(_posted(request))
     if request.method == "POST" and form.is_valid():
-        person = known(request, form.cleaned_data, by_password=by_password)
+        person = _known(request, form.cleaned_data, by_password=by_password)
         if person is not None:
             request.session.flush()  # a new session, also for the same person
             login(request, person)
@@ -69,13 +70,10 @@ def _posted(request: HttpRequest) -> QueryDict | None:
     return request.POST if request.method == "POST" else None
 
 
-def known(request: HttpRequest, given: dict[str, Any], *, by_password: bool) -> Person | None:
-    """The person whose factors these are, all of them checked, each failure counted."""
+def _known(request: HttpRequest, given: dict[str, Any], *, by_password: bool) -> Person | None:
     if by_password:
-        found = authenticate(request, username=given["login"], password=given["password"])
-    else:
-        found = authenticate(request, username=given["badge"], password=given["pin"], badge=True)
-    return found if isinstance(found, Person) else None
+        return proving.by_password(request, given["login"], given["password"])
+    return proving.by_badge(request, given["badge"], given["pin"])
 
 
 def _onward(request: HttpRequest) -> str:

@@ -8,14 +8,14 @@ from datetime import datetime
 from typing import Any
 
 from django import forms
-from django.contrib.auth.password_validation import validate_password
-from django.core.validators import RegexValidator
 
-from incidents.identity.models import Facility, Person
-from incidents.rules.authority import COMPETENCES, ROLES
+from incidents.identity.models import Facility
+from incidents.rules import people
+from incidents.rules.authority import COMPETENCES, PEOPLES_ROLES
+from incidents.rules.people import LONGEST
 from incidents.rules.programmes import PHASE_CODES
 
-PIN_DIGITS = RegexValidator(r"^[0-9]{4,12}$", "A PIN has 4 to 12 digits.")
+ROLE_CHOICES = [(role, role.replace("-", " ").capitalize()) for role in PEOPLES_ROLES]
 MANY_LINES = forms.Textarea(attrs={"rows": 5, "spellcheck": "false"})
 
 
@@ -66,7 +66,19 @@ def secret(label: str, **more: Any) -> forms.CharField:
 
 
 def pin(label: str = "PIN", **more: Any) -> forms.CharField:
-    return secret(label, validators=[PIN_DIGITS], attrs={"inputmode": "numeric"}, **more)
+    return secret(label, attrs={"inputmode": "numeric"}, **more)
+
+
+def takes_programmes(**more: Any) -> Lines:
+    return Lines(
+        label="Programmes it takes", required=False, help_text="One name a line. Leave it empty for all.", **more
+    )
+
+
+def takes_racks(**more: Any) -> Lines:
+    return Lines(
+        label="Racks it takes", required=False, help_text="One code a line. Leave it empty for all.", **more
+    )
 
 
 class BadgeForm(forms.Form):
@@ -82,28 +94,19 @@ class PasswordForm(forms.Form):
 class PersonFields(forms.Form):
     """A person with the badge and PIN that sign for them."""
 
-    name = Text(label="Name", max_length=120)
+    name = Text(label="Name", max_length=LONGEST["name"])
     login = Text(label="Sign-in name", help_text="For signing in with a password.")
     password = secret("Password", help_text="At least ten characters.", attrs={"autocomplete": "new-password"})
-    badge = Text(label="Badge number", max_length=64, help_text="Scan the badge here.")
+    badge = Text(label="Badge number", max_length=LONGEST["badge"], help_text="Scan the badge here.")
     pin = pin(help_text="4 to 12 digits. Badge and PIN together sign.")
 
-    def clean_login(self) -> str:
-        login = str(self.cleaned_data["login"])
-        if Person.objects.filter(login=login).exists():
-            raise forms.ValidationError("This sign-in name is taken. Choose another.")
-        return login
-
-    def clean_badge(self) -> str:
-        badge = str(self.cleaned_data["badge"])
-        if Person.objects.filter(badge=badge).exists():
-            raise forms.ValidationError("This badge belongs to another person. Scan the right one.")
-        return badge
-
-    def clean_password(self) -> str:
-        password = str(self.cleaned_data["password"])
-        validate_password(password, Person(login=self.data.get("login", ""), name=self.data.get("name", "")))
-        return password
+    def clean(self) -> dict[str, Any]:
+        """What is wrong with a person is said by the rules; whether they are here already, by the deed."""
+        given = super().clean() or self.cleaned_data
+        for flaw in list(people.flaws(given)):
+            if flaw.field in given:
+                self.add_error(flaw.field, f"{flaw.sentence} {flaw.next_step}")
+        return given
 
 
 class FirstRunForm(PersonFields):
@@ -116,6 +119,8 @@ class FirstRunForm(PersonFields):
     machine_code = Text(label="Code on the machine", help_text="The barcode that is scanned, or its serial number.")
     chambers = Text(label="Chambers", initial="1", help_text="Their names, separated by commas.")
     programme = Text(label="First programme", initial="Instruments", help_text="Its name on the machine’s display.")
+    takes_programmes = takes_programmes()
+    takes_racks = takes_racks()
 
     def __init__(self, *args: Any, **more: Any) -> None:
         super().__init__(*args, **more)
@@ -133,11 +138,11 @@ class FirstRunForm(PersonFields):
         return slug
 
 
-class AddPersonForm(PersonFields):
+class RightsForm(forms.Form):
+    """What a person may be here: at least one role, unless they have left."""
+
     roles = forms.MultipleChoiceField(
-        label="Roles",
-        choices=[(role, role.replace("-", " ").capitalize()) for role in ROLES if role != "device"],
-        widget=forms.CheckboxSelectMultiple,
+        label="Roles", required=False, choices=ROLE_CHOICES, widget=forms.CheckboxSelectMultiple
     )
     competences = forms.MultipleChoiceField(
         label="Competences",
@@ -146,12 +151,34 @@ class AddPersonForm(PersonFields):
         widget=forms.CheckboxSelectMultiple,
         help_text="Valid for a year from today.",
     )
+    left = forms.BooleanField(label="They have left: nothing here opens to them any more", required=False)
+
+    def clean(self) -> dict[str, Any]:
+        given = super().clean() or self.cleaned_data
+        if "roles" in given and bool(given["roles"]) == given.pop("left", False):
+            self.add_error("roles", "Choose the roles, or else say that they have left.")
+        return given
 
 
-class MachineForm(forms.Form):
+class AddPersonForm(PersonFields):
+    """A new person, with at least one role."""
+
+    roles = forms.MultipleChoiceField(label="Roles", choices=ROLE_CHOICES, widget=forms.CheckboxSelectMultiple)
+    competences = RightsForm.base_fields["competences"]
+
+
+class TakesForm(forms.Form):
+    """What a machine takes, where that is not everything."""
+
+    takes_programmes = takes_programmes()
+    takes_racks = takes_racks()
+
+
+class MachineForm(TakesForm):
     name = Text(label="Name", help_text="The name people call it.")
     code = Text(label="Code on the machine")
     chambers = Text(label="Chambers", initial="1", help_text="Their names, separated by commas.")
+    field_order = ("name", "code", "chambers")
 
 
 class SetForm(forms.Form):

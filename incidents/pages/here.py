@@ -21,15 +21,17 @@ from django.urls import reverse
 from django.utils import timezone
 from django_htmx.http import HttpResponseClientRedirect
 
+from incidents.identity import drafts
 from incidents.identity.ids import new_id
 from incidents.identity.models import Facility, Person
-from incidents.identity.rights import Rights, rights
+from incidents.identity.rights import Rights, day_of, rights
 from incidents.operations.deeds import Doer, Request
 from incidents.queries import floor
-from incidents.rules.authority import SETS_WORKSTATIONS
+from incidents.rules import authority
 from incidents.rules.events import Actor
 
 P = ParamSpec("P")
+NO_FACILITY = Facility(id=UUID(int=0), time_zone="UTC")
 
 
 class Here(NamedTuple):
@@ -41,7 +43,7 @@ class Here(NamedTuple):
 
     @property
     def may_set_up(self) -> bool:
-        return "administrator" in self.rights.roles
+        return authority.administers(self.rights.roles)
 
     def asks(self, *, expecting: bool = True) -> Request:
         """The deed that this form posts: its id and the version that stood on the screen travel in it."""
@@ -66,11 +68,12 @@ class Here(NamedTuple):
             "person": self.person,
             "person_roles": ", ".join(role.replace("-", " ") for role in self.rights.roles),
             "may_set_up": self.may_set_up,
-            "sets_workstations": bool(SETS_WORKSTATIONS & set(self.rights.roles)),
+            "sets_workstations": authority.sets_workstations(self.rights.roles),
             "nav": nav,
             "now": self.now,
             "watch_at": watch_at,
             "watch_age_s": int((self.now - watch_at).total_seconds()) if watch_at else None,
+            "log": floor.log_head(self.facility.id),
             "deed": new_id(),
             **more,
         }
@@ -99,12 +102,13 @@ def in_facility(view: View[P]) -> Page:
             return _to_sign_in(request, slug)
         now = timezone.now()
         facility = Facility.objects.filter(slug=slug).first()
-        found = rights(request.user.id, facility.id, now.astimezone(UTC).date()) if facility else None
-        if facility is None or found is None or not found.roles:
+        asked = facility or NO_FACILITY  # looked up all the same, so that no clock tells a foreign one from none
+        found = rights(request.user.id, asked.id, day_of(now, asked.time_zone))
+        if facility is None or not found.roles:
             raise Http404
         here = Here(request, facility, request.user, found, now)
         try:
-            return view(here, *args, **kwargs)
+            return _sent(here, view(here, *args, **kwargs))
         except Unreadable as unread:
             return here.page(
                 "problem.html",
@@ -118,6 +122,14 @@ def in_facility(view: View[P]) -> Page:
             )
 
     return seen
+
+
+def _sent(here: Here, answer: HttpResponseBase) -> HttpResponseBase:
+    """Once a form is sent and done, what was kept of it is forgotten; what can be mended stays."""
+    form = here.request.POST.get("draft", "") if here.request.method == "POST" else ""
+    if form and answer.status_code == 302:
+        drafts.drop(here.person.id, here.facility.id, form)
+    return answer
 
 
 def _to_sign_in(request: HttpRequest, slug: str) -> HttpResponseBase:
@@ -139,7 +151,7 @@ def sets_workstations(view: View[P]) -> Page:
 
     @functools.wraps(view)
     def seen(here: Here, /, *args: P.args, **kwargs: P.kwargs) -> HttpResponseBase:
-        if not SETS_WORKSTATIONS & set(here.rights.roles):
+        if not authority.sets_workstations(here.rights.roles):
             return here.page(
                 "problem.html",
                 "now",
@@ -174,6 +186,11 @@ def set_up(view: View[P]) -> Page:
     return in_facility(seen)
 
 
+def position_of(text: str) -> int | None:
+    """A position in the log as a link names it; None for anything else."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 16 else None
+
+
 def moment_of(here: Here, text: str) -> datetime | None:
     """A moment typed by the facility's own clock, in UTC; None where it can't be read."""
     try:
@@ -183,6 +200,12 @@ def moment_of(here: Here, text: str) -> datetime | None:
         return local.replace(tzinfo=zoneinfo.ZoneInfo(here.facility.time_zone)).astimezone(UTC)
     except (ValueError, OverflowError):
         return None
+
+
+MADE_BEFORE = (
+    "This form made a token already, and its secret was shown then.",
+    "If nobody has the secret, revoke that token and make another.",
+)
 
 
 class Unreadable(Exception):

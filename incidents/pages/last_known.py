@@ -20,6 +20,8 @@ def last_known(here: Here) -> HttpResponseBase:
     board = board_of(here)
     for part in ("matters", "lanes", "tiles"):
         board[part] = [_without_links(each) for each in board[part]]
+    for place in board["held_places"]:
+        place |= {"url": "", "loads": [_without_links(load) for load in place["loads"]]}
     context = {"facility": here.facility, "now": here.now, **board}
     response = render(here.request, "last_known.html", context)
     response["Cache-Control"] = "no-store"

@@ -1,4 +1,4 @@
-"""The live stream: one poller per process reads how long each log is, and tells who watches only that.
+"""The live stream: one poller per process reads how long each log is and when the sweep ran, and tells only that.
 
 Whoever watches fetches its page's parts again. A stream that broke is opened again by the browser, and the
 first thing it hears is the length that stands, so nothing is missed.
@@ -9,11 +9,13 @@ from __future__ import annotations
 import asyncio
 from collections import defaultdict
 from collections.abc import AsyncIterator
+from datetime import datetime
 from uuid import UUID
 
 from asgiref.sync import sync_to_async
 from django.db import DatabaseError, close_old_connections
 from django.http import StreamingHttpResponse
+from django.utils import timezone
 
 from incidents.queries import floor
 
@@ -28,6 +30,7 @@ class Poller:
         self.sizes: dict[UUID, int] = {}
         self.watching: defaultdict[UUID, set[asyncio.Event]] = defaultdict(set)
         self.heard_at = float("-inf")
+        self.swept_at: datetime | None = None
         self._task: asyncio.Task[None] | None = None
 
     def watch(self, facility: UUID, bell: asyncio.Event) -> None:
@@ -40,12 +43,18 @@ class Poller:
         if not self.watching[facility]:
             del self.watching[facility]
 
+    def beat(self) -> str:
+        """The stream lives; `data` is how many seconds ago the sweep ran to its end, empty while it never did."""
+        age = "" if self.swept_at is None else max(0, int((timezone.now() - self.swept_at).total_seconds()))
+        return f"event: beat\ndata: {age}\n\n"
+
     async def _poll(self) -> None:
         while self.watching:
-            found = await _sizes()
-            if found is None:
+            read = await _read()
+            if read is None:
                 await asyncio.sleep(POLL_S)
                 continue
+            found, self.swept_at = read
             self.heard_at = asyncio.get_running_loop().time()
             for facility, size in found.items():
                 if self.sizes.get(facility) != size:
@@ -59,10 +68,10 @@ poller = Poller()
 
 
 @sync_to_async
-def _sizes() -> dict[UUID, int] | None:
+def _read() -> tuple[dict[UUID, int], datetime | None] | None:
     """None where the database can't be reached: watchers then hear no beat and say so themselves."""
     try:
-        return floor.log_sizes()
+        return floor.log_sizes(), floor.watch_at()
     except DatabaseError:
         return None
     finally:
@@ -81,11 +90,12 @@ async def told(facility: UUID) -> AsyncIterator[str]:
             except TimeoutError:
                 if asyncio.get_running_loop().time() - poller.heard_at > BEAT_S:
                     continue
-                yield "event: beat\ndata: \n\n"
+                yield poller.beat()
                 continue
             bell.clear()
             if facility in poller.sizes:
                 yield f"event: position\ndata: {poller.sizes[facility]}\n\n"
+                yield poller.beat()
     finally:
         poller.leave(facility, bell)
 

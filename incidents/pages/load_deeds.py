@@ -31,7 +31,7 @@ def deed(here: Here, load: UUID, name: str) -> HttpResponseBase:
         asks = here.asks(expecting=False)
         outcome = wanted.run(late(asks, form.cleaned_data, here), load, form.cleaned_data)
         if not isinstance(outcome, Refusal):
-            return done(here, load, outcome, f"{wanted.title}: recorded.")
+            return done(here, load, outcome, "It is recorded.")
         refusal = outcome
     status = 409 if refusal else 422 if form.is_bound else 200
     return here.page(

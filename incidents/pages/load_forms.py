@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from typing import Any, NamedTuple
 from uuid import UUID
 
@@ -13,15 +13,17 @@ from incidents.operations import alarms, corrections, inspection, interruptions
 from incidents.operations.deeds import Outcome, Request
 from incidents.pages.forms import Moment, Text
 from incidents.pages.here import Here
-from incidents.queries import floor
-from incidents.queries.story import Story
+from incidents.queries import floor, loads
+from incidents.queries.story import Story, by_person, correctable, entries_of
 from incidents.rules import authority
-from incidents.rules.corrections import CORRECTABLE
+from incidents.rules.corrections import CORRECTABLE, FIELD_WORDS
+from incidents.rules.events import Recorded
 from incidents.rules.inspection import REJECT_REASONS, WAYS
-from incidents.rules.interruptions import STOPS
+from incidents.rules.interruptions import STOPS, door_is_told
 
 Given = dict[str, Any]
 NO_PATIENT = "Name no patient."
+AFTER_ITS_END = "after-its-end"
 
 
 def choice(label: str, choices: list[tuple[str, str]], **more: Any) -> forms.ChoiceField:
@@ -69,8 +71,11 @@ def _always(told: Story) -> bool:
 
 
 def _phases(told: Story) -> forms.ChoiceField:
+    """No phase is chosen by leaving the field as it stands."""
     known = told.load.programme.phases if told.load.programme else ()
-    return forms.ChoiceField(label="Phase", choices=[(code, code) for code in (*known, "unknown")])
+    after = [(AFTER_ITS_END, "After its end")] if _ended(told) else []
+    named = [(code, code.replace("-", " ").capitalize()) for code in (*known, "unknown")]
+    return forms.ChoiceField(label="Phase", choices=[("", "Choose the phase"), *after, *named])
 
 
 def _sent(here: Here) -> bool:
@@ -99,7 +104,7 @@ def _reject_fields(here: Here, told: Story) -> dict[str, forms.Field]:
 
 
 def _contamination_fields(here: Here, told: Story) -> dict[str, forms.Field]:
-    nearby = [row for row in floor.loads(here.facility.id, limit=20) if row.owner != told.load.id]
+    nearby = [row for row in loads.newest(here.facility.id, limit=20) if row.owner != told.load.id]
     return {
         "surfaces": words("What did it touch, or what stood near?"),
         "loads_nearby": forms.MultipleChoiceField(
@@ -122,13 +127,16 @@ def _send_fields(here: Here, told: Story) -> dict[str, forms.Field]:
     }
 
 
+def _event_among(here: Here, told: Story, events: Iterable[Recorded]) -> forms.Field:
+    entries = entries_of(here.facility.id, told, list(events))
+    return choice("Which event?", [(str(entry.event), entry.words) for entry in entries])
+
+
 def _correct_fields(here: Here, told: Story) -> dict[str, forms.Field]:
     names = sorted({field for fields in CORRECTABLE.values() for field in fields})
     return {
-        "event": choice(
-            "Which event?", [(str(entry.event), entry.words) for entry in told.entries if entry.correctable]
-        ),
-        "field": choice("What was otherwise?", [(name, name.replace("_", " ").capitalize()) for name in names]),
+        "event": _event_among(here, told, filter(correctable, told.events)),
+        "field": choice("What was otherwise?", [(name, FIELD_WORDS[name].capitalize()) for name in names]),
         "value": Text(label="What it should say", max_length=40),
         "words": words("Why?"),
     }
@@ -137,9 +145,8 @@ def _correct_fields(here: Here, told: Story) -> dict[str, forms.Field]:
 def _attribution_fields(here: Here, told: Story) -> dict[str, forms.Field]:
     people = Membership.objects.filter(facility=here.facility).select_related("person").order_by("person__name")
     named = {str(one.person_id): one.person.name for one in people}
-    by_people = [(str(entry.event), entry.words) for entry in told.entries if entry.by_person]
     return {
-        "event": choice("Which event?", by_people),
+        "event": _event_among(here, told, filter(by_person, told.events)),
         "person": forms.ChoiceField(label="Who did it?", choices=list(named.items())),
         "words": words("Why does it stand in another’s name?"),
     }
@@ -185,7 +192,7 @@ DEEDS: dict[str, LoadDeed] = {
     ),
     "door": LoadDeed(
         "The door was opened or forced",
-        "Hot water and steam may come out. The cycle is broken and the load is held.",
+        "Hot water and steam may come out. A cycle that was not at its end is broken, and the load is held.",
         "hi",
         "Record it",
         "report_interruption",
@@ -198,11 +205,11 @@ DEEDS: dict[str, LoadDeed] = {
             asks,
             load=load,
             what="door",
-            phase=given["phase"],
+            phase="" if given["phase"] == AFTER_ITS_END else given["phase"],
             forced=given["forced"] == "yes",
             load_taken_out=given["out"] == "yes",
         ),
-        _mid_cycle,
+        lambda told: door_is_told(told.load),
     ),
     "wrong-programme": LoadDeed(
         "The wrong programme",
@@ -244,7 +251,7 @@ DEEDS: dict[str, LoadDeed] = {
             cleaned_by=given["cleaned_by"],
             loads_nearby=[UUID(one) for one in given["loads_nearby"]],
         ),
-        lambda told: told.load.was_on_clean_side and bool(told.holds),
+        lambda told: told.load.on_clean_side_at is not None and bool(told.holds),
     ),
     "send-tray": LoadDeed(
         "A tray goes another way",
@@ -288,7 +295,7 @@ DEEDS: dict[str, LoadDeed] = {
             value=given["value"],
             words=given["words"],
         ),
-        lambda told: any(entry.correctable for entry in told.entries),
+        lambda told: any(map(correctable, told.events)),
     ),
     "attribution": LoadDeed(
         "Somebody else did it",
@@ -300,7 +307,7 @@ DEEDS: dict[str, LoadDeed] = {
         lambda asks, load, given: corrections.correct_attribution(
             asks, load=load, event=UUID(given["event"]), person=UUID(given["person"]), words=given["words"]
         ),
-        lambda told: any(entry.by_person for entry in told.entries),
+        lambda told: any(map(by_person, told.events)),
     ),
 }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from datetime import date
+from itertools import accumulate
 from typing import Any
 from uuid import UUID
 
@@ -10,12 +11,28 @@ from django.contrib import messages
 from django.http import Http404, HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
+from msgspec.structs import replace
 
+from incidents.ledger.reading import words_of
 from incidents.operations import machines as deeds
 from incidents.operations.deeds import Outcome
-from incidents.pages.here import Here, Unreadable, in_facility, posted_uuid, posted_whole, said, sets_workstations
+from incidents.pages.here import (
+    Here,
+    Unreadable,
+    in_facility,
+    moment_of,
+    position_of,
+    posted_uuid,
+    posted_whole,
+    said,
+    sets_workstations,
+)
+from incidents.pages.now import lane_of
 from incidents.pages.scanning import bind
-from incidents.queries import counters, floor, machine_story
+from incidents.pages.templatetags.sluicegate import words
+from incidents.queries import counters, downtime, floor, history, loads, machine_story
+from incidents.queries.floor import Chamber
+from incidents.rules.machines import Machine
 from incidents.rules.refusals import Refusal
 
 
@@ -25,9 +42,10 @@ def machine(here: Here, machine: UUID) -> HttpResponseBase:
 
 
 def machine_page(here: Here, machine_id: UUID, refusal: Refusal | None = None) -> HttpResponse:
-    told = machine_story.story(here.facility.id, machine_id)
+    told = machine_story.story(here.facility.id, machine_id, position_of(here.request.GET.get("below", "")))
     if told is None:
         raise Http404
+    people = downtime.people(here.facility.id)
     return here.page(
         "machine.html",
         "now",
@@ -35,11 +53,62 @@ def machine_page(here: Here, machine_id: UUID, refusal: Refusal | None = None) -
         story=told,
         machine=told.machine,
         refusal=refusal,
-        gaps=counters.gaps(here.facility.id, machine_id),
-        chambers=[one for one in floor.chambers(here.facility.id) if one.machine == machine_id],
+        runs=counters.runs(here.facility.id, machine_id),
+        numberless=[stray for stray in told.machine.strays if stray.machine_cycle is None],
+        chambers=(chambers := _chambers(here, machine_id)),
+        inside=[said for one in chambers if (said := _inside(here, one))],
         exposures=deeds.EXPOSURES.items(),
-        recent=floor.loads_of_machine(here.facility.id, machine_id),
+        exposed=_exposed(here, told.machine, people),
+        people=people.items(),
+        recent=loads.of_machine(here.facility.id, machine_id),
+        past=history.of_machine(here.facility.id, machine_id),
     )
+
+
+def _exposed(here: Here, machine: Machine, people: dict[UUID, str]) -> list[dict[str, Any]]:
+    """Who was hurt, or nearly, and waits: in words, for the person who takes it on."""
+    texts = words_of(here.facility.id, {one.words.digest for one in machine.exposed})
+    return [
+        {
+            "id": one.event_id,
+            "what": deeds.EXPOSURES[one.kind],
+            "to": people.get(one.person, "") if one.person else "",
+            "at": one.at,
+            "words": texts.get(one.words.digest, ""),
+        }
+        for one in machine.exposed
+    ]
+
+
+def _chambers(here: Here, machine: UUID) -> list[Chamber]:
+    mine = [one for one in floor.chambers(here.facility.id) if one.machine == machine]
+    return floor.with_what_is_left(here.facility.id, mine)
+
+
+def _inside(here: Here, chamber: Chamber) -> dict[str, Any] | None:
+    """What runs or stands in a chamber: its load, the phase, what alarms; None where nothing does."""
+    load = chamber.load or chamber.left
+    if load is None:
+        return None
+    where = "" if chamber.only_chamber else f"in chamber {chamber.chamber}"
+    said = {"load": load, "where": where, "alarm": chamber.alarm, "glyph": "process"}
+    if chamber.left is not None:
+        return said | {"words": "still stands", "detail": "Its cycle is broken. Record its place.", "glyph": "held"}
+    lane = lane_of(here, chamber, None)
+    phase = f" in {words(chamber.alarm.phase)}" if chamber.alarm else ""
+    if load.stage == "assembled":
+        return said | {"words": "waits", "detail": "Its cycle has not started.", "glyph": lane["glyph"]}
+    if load.stage == "stopped":
+        return said | {"words": f"stands still{phase}", "detail": "Resume or abort.", "glyph": lane["glyph"]}
+    detail = f"{by_the_clock(chamber, lane['filled'])}{lane['detail']}"
+    return said | {"words": "runs", "detail": f"{detail[:1].upper()}{detail[1:]}."}
+
+
+def by_the_clock(chamber: Chamber, filled: float) -> str:
+    """The phase that it should be in, by the plan alone; nothing once the plan is over."""
+    ends = accumulate(phase.share for phase in chamber.phases)
+    planned = next((phase for phase, end in zip(chamber.phases, ends, strict=True) if filled < end), None)
+    return f"by the clock in {planned.title.lower()}, " if planned else ""
 
 
 def _done(here: Here, machine: UUID, outcome: Outcome, words: str) -> HttpResponse:
@@ -110,6 +179,7 @@ def explain(here: Here, machine: UUID) -> HttpResponse:
         here.asks(expecting=False),
         machine=machine,
         machine_cycle=posted_whole(here.request, "machine_cycle"),
+        through=posted_whole(here.request, "through"),
         stray=posted_uuid(here.request, "stray"),
         words=said(here.request, "words"),
         load=posted_uuid(here.request, "load"),
@@ -120,9 +190,40 @@ def explain(here: Here, machine: UUID) -> HttpResponse:
 
 @require_POST
 @in_facility
+def explain_missing(here: Here, machine: UUID) -> HttpResponse:
+    first, last = posted_whole(here.request, "first"), posted_whole(here.request, "last")
+    if first is None or last is None:
+        raise Unreadable("The numbers that are missing were not given.")
+    outcome = deeds.explain_missing(
+        here.asks(expecting=False), machine=machine, first=first, last=last, words=said(here.request, "words")
+    )
+    return _done(here, machine, outcome, "What is missing is explained.")
+
+
+@require_POST
+@in_facility
 def exposure(here: Here, machine: UUID) -> HttpResponse:
     kind: Any = said(here.request, "kind")
+    when = said(here.request, "happened_at")
+    happened_at = moment_of(here, when) if when else None
+    if when and happened_at is None:
+        raise Unreadable("The moment when it happened can’t be read.", "Give a date and a time.")
     outcome = deeds.record_exposure(
-        here.asks(expecting=False), machine=machine, kind=kind, words=said(here.request, "words")
+        replace(here.asks(expecting=False), occurred_at=happened_at),
+        machine=machine,
+        kind=kind,
+        words=said(here.request, "words"),
+        person=posted_uuid(here.request, "person"),
     )
-    return _done(here, machine, outcome, "It is recorded. First aid and local reporting come first.")
+    words = "It is recorded, and waits for a supervisor. First aid and local reporting come first."
+    return _done(here, machine, outcome, words)
+
+
+@require_POST
+@in_facility
+def take_on(here: Here, machine: UUID) -> HttpResponse:
+    told = posted_uuid(here.request, "exposure")
+    if told is None:
+        raise Unreadable("Which report was meant was not given.")
+    outcome = deeds.take_on_exposure(here.asks(expecting=False), machine=machine, exposure=told)
+    return _done(here, machine, outcome, "It is with you.")

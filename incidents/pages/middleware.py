@@ -1,30 +1,84 @@
-"""What any page may meet: a database that is busy for longer than a person should wait, and text that is none."""
+"""What any page may meet: a database that is busy for too long, text that is none; and a line in the log."""
 
 from __future__ import annotations
 
+import logging
+import re
+import time
 from collections.abc import Callable, Iterator
+from typing import Any
 
+import structlog
+from django.conf import settings
 from django.contrib.sessions.middleware import SessionMiddleware
-from django.db import OperationalError
+from django.db import InterfaceError, OperationalError
 from django.http import HttpRequest, HttpResponse, QueryDict
 from django.shortcuts import render
 
-from incidents.ledger.writing import LedgerBusy, is_lock_wait
+from incidents.identity.ids import new_id
+from incidents.identity.models import Person
+from incidents.ledger.writing import LedgerBusy, is_unavailable
+from incidents.pages.gauges import REQUEST
+
+logger = logging.getLogger("sluicegate.requests")
+METHODS = ("GET", "HEAD", "POST", "PUT", "PATCH", "DELETE", "OPTIONS")
+_READABLE_ID = re.compile(r"[A-Za-z0-9._-]{8,64}", re.ASCII)
 
 
-def busy(request: HttpRequest) -> HttpResponse:
+def unavailable(request: HttpRequest, error: Exception) -> HttpResponse:
     """503 with Retry-After; whoever sends the same deed again gets the same receipt."""
+    if not isinstance(error, LedgerBusy):
+        logger.warning("the database is not available: %s", error)
     response = render(request, "503.html", status=503)
     response["Retry-After"] = "2"
     return response
 
 
-def is_busy(error: Exception) -> bool:
-    return isinstance(error, LedgerBusy) or (isinstance(error, OperationalError) and is_lock_wait(error))
+class Demonstration:
+    """Every answer of a demonstration says that it is one, whoever reads it."""
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        response = self.get_response(request)
+        if settings.DEMO:
+            response["Sluicegate-Demo"] = "everything here is invented"
+        return response
+
+
+class Told:
+    """One line of the log for each request, by its route: never a query, a body, a name or a secret.
+
+    The id is the proxy's, where it gives a readable one, and goes back with the answer.
+    """
+
+    def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
+        self.get_response = get_response
+
+    def __call__(self, request: HttpRequest) -> HttpResponse:
+        given = request.headers.get("X-Request-ID", "")
+        known = given if _READABLE_ID.fullmatch(given) else str(new_id())
+        began = time.perf_counter()
+        with structlog.contextvars.bound_contextvars(request_id=known):
+            response = self.get_response(request)
+            took = time.perf_counter() - began
+            route = request.resolver_match.view_name if request.resolver_match else ""
+            method = request.method if request.method in METHODS else "other"
+            logger.info("request", extra=_told(request, route, method, response.status_code, took))
+        REQUEST.labels(route, method, f"{response.status_code // 100}xx").observe(took)
+        response["X-Request-ID"] = known
+        return response
+
+
+def _told(request: HttpRequest, route: str, method: str, status: int, took: float) -> dict[str, Any]:
+    person = getattr(request, "_cached_user", None)  # whoever was looked up; none is looked up for this
+    who = str(person.id) if isinstance(person, Person) else ""
+    return {"route": route, "method": method, "status": status, "ms": round(took * 1000, 1), "person": who}
 
 
 class Busy:
-    """Answers a lock that did not come in time."""
+    """Answers a lock that did not come in time, and a database that is gone or full."""
 
     def __init__(self, get_response: Callable[[HttpRequest], HttpResponse]) -> None:
         self.get_response = get_response
@@ -37,7 +91,7 @@ class Busy:
         return response
 
     def process_exception(self, request: HttpRequest, error: Exception) -> HttpResponse | None:
-        return busy(request) if is_busy(error) else None
+        return unavailable(request, error) if is_unavailable(error) else None
 
 
 class Readable:
@@ -68,7 +122,5 @@ class Sessions(SessionMiddleware):
     def process_response(self, request: HttpRequest, response: HttpResponse) -> HttpResponse:
         try:
             return super().process_response(request, response)
-        except OperationalError as error:
-            if is_busy(error):
-                return busy(request)
-            raise
+        except (OperationalError, InterfaceError) as error:
+            return unavailable(request, error)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import groupby
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -11,12 +12,22 @@ from django.http import HttpResponse, HttpResponseBase
 from django.shortcuts import redirect
 from django.urls import reverse
 
+from incidents.identity import drafts
+from incidents.identity.models import Person
+from incidents.ledger.reading import words_of
+from incidents.pages import tour
 from incidents.pages.here import Board, Here, Unreadable, in_facility, moment_of
+from incidents.pages.panes import fresh_panes, tag_of
+from incidents.pages.places import held_by_place
 from incidents.pages.scanning import note_scan
+from incidents.pages.shift_gauge import shift_gauge
 from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
-from incidents.queries import facts, floor, search
+from incidents.queries import care, facts, floor, history, loads, search, whereabouts
 from incidents.queries.floor import Chamber, Matter
-from incidents.rules import paper
+from incidents.queries.story import story
+from incidents.rules import gs1, paper
+from incidents.rules.care import Item
+from incidents.rules.events import Stream
 
 GLYPHS = {
     "rerun-due": "reprocessed",
@@ -29,6 +40,9 @@ GLYPHS = {
     "machine-blocked": "blocked",
     "contamination-due": "caution",
     "forms-missing": "print",
+    "alarm-shelved": "clock",
+    "message-dead": "caution",
+    "exposure": "caution",
 }
 WHOLE = [{"title": "", "share": 1.0}]
 ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}
@@ -37,6 +51,7 @@ ACTS = {
     "rerun-due": "Re-run",
 }
 A_DAY_S = 24 * 3600
+RECALLS = 20  # of more at once, each load’s page says where its trays are
 
 
 @in_facility
@@ -44,8 +59,46 @@ def now(here: Here) -> HttpResponseBase:
     """The page, or only its panes when it asks for itself again; or the past, where a moment is asked for."""
     if here.request.GET.get("when"):
         return _past(here)
-    template = "now_panes.html" if here.request.headers.get("HX-Request") else "now.html"
-    return here.page(template, "now", **board_of(here))
+    if here.request.headers.get("HX-Request"):
+        return fresh_panes(here.request, here.facility, here.now, "now", lambda: _drawn(here, "now_panes.html"))
+    return _drawn(here, "now.html")
+
+
+def _drawn(here: Here, template: str) -> HttpResponse:
+    tag = tag_of(here.facility.id, here.now, "now")
+    board = board_of(here)
+    name_owners(here, board["matters"])
+    tell_recalls(here, board["matters"])
+    mine = drafts.kept_by(here.person.id, here.facility.id, here.now)
+    return here.page(template, "now", tag=tag, mine=mine, tour=tour.cards(here), **board)
+
+
+def name_owners(here: Here, matters: list[dict[str, Any]]) -> None:
+    """Say of each open item who took it, and since when: for a person’s own screen, never for the board."""
+    owners = care.owners(here.facility.id, [matter["item"] for matter in matters])
+    ids = {matter["taken_by"] for matter in matters} | {owner.person for owner in owners.values()}
+    names = dict(Person.objects.filter(id__in=ids - {None}).values_list("id", "name"))
+    for matter in matters:
+        item: Item = matter["item"]
+        owner = owners.get(item)
+        name = names.get(owner.person if owner else matter["taken_by"])
+        since = f" since {clock(owner.at, here.facility.time_zone)[:5]}" if owner else ""
+        matter["owner"] = f"with {name}{since}" if name else "nobody has taken it"
+        matter["owner_url"] = url_of_item(here, item)
+
+
+def url_of_item(here: Here, item: Item) -> str:
+    return reverse("open-item", args=[here.facility.slug, item.about.kind, item.about.id, item.key])
+
+
+def tell_recalls(here: Here, matters: list[dict[str, Any]]) -> None:
+    """Say of the oldest recalls why, and where each tray was last known to be; of each item what was said of it."""
+    texts = words_of(here.facility.id, {matter["words"] for matter in matters} - {""})
+    recalled = [matter["item"].about.id for matter in matters if matter["kind"] == "recall"][:RECALLS]
+    where = whereabouts.of_trays(here.facility.id, recalled)
+    for matter in matters:
+        matter["said"] = texts.get(matter["words"], "")
+        matter["whereabouts"] = where.get(matter["item"].about.id, []) if matter["kind"] == "recall" else []
 
 
 def _past(here: Here) -> HttpResponseBase:
@@ -70,13 +123,27 @@ def board_of(here: Here | Board) -> dict[str, Any]:
     chambers = floor.chambers(here.facility.id)
     alarming = {matter.owner: matter for matter in matters if matter.owner_kind == "machine" and matter.alarm}
     unseen = [matter for matter in matters if matter.kind == "alarm"]
+    lanes = [lane_of(here, chamber, alarming.get(chamber.machine)) for chamber in chambers]
     return {
+        "gauge": shift_gauge(here, matters),
+        "held_places": held_by_place(here),
+        "machines": _machines(lanes),
+        "ready": sum(matter.kind == "review-due" and matter.title.startswith("Release ") for matter in matters),
         "matters": [_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
-        "lanes": [_lane(here, chamber, alarming.get(chamber.machine)) for chamber in chambers],
+        "lanes": lanes,
         "tiles": _tiles(here, unseen),
         "unseen": len(unseen),
         "alarm": max(unseen, key=lambda matter: matter.since).title if unseen else "",
     }
+
+
+def _machines(lanes: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Lanes by machine, in their order: one with several chambers is drawn as one thing with a lane for each."""
+    groups = [list(group) for _, group in groupby(lanes, key=lambda lane: lane["machine"])]
+    return [
+        {"name": group[0]["machine_name"], "url": group[0]["url"], "lanes": group, "many": len(group) > 1}
+        for group in groups
+    ]
 
 
 def _tiles(here: Here | Board, unseen: list[Matter]) -> list[dict[str, Any]]:
@@ -98,7 +165,7 @@ def _tiles(here: Here | Board, unseen: list[Matter]) -> list[dict[str, Any]]:
 
 
 def _tile(here: Here | Board, count: int, kind: str, disposition: str, words: str, none: str) -> dict[str, Any]:
-    newest = [row.name for row in floor.loads(here.facility.id, disposition=disposition, limit=2)] if count else []
+    newest = [row.name for row in loads.newest(here.facility.id, disposition=disposition, limit=2)] if count else []
     more = f" and {count - len(newest)} more" if count > len(newest) else ""
     where = urlencode({"disposition": disposition})
     return {
@@ -119,7 +186,11 @@ def _matter(here: Here | Board, matter: Matter, *, first: bool) -> dict[str, Any
         "title": matter.title,
         "detail": f"{matter.priority.capitalize()} · {_since(here, matter)}",
         "age": ago(_age_s(here, matter)),
-        "url": _url_of(here, matter),
+        "taken_by": matter.taken_by,
+        "kind": matter.kind,
+        "words": matter.words,
+        "item": Item(Stream(matter.owner_kind, matter.owner), matter.item, matter.since),
+        "url": url_of(here, matter),
         "act": matter.title.split()[0] if matter.kind == "review-due" else ACTS.get(matter.kind, "Open"),
         "main": first,
     }
@@ -135,23 +206,35 @@ def _since(here: Here | Board, matter: Matter) -> str:
     return f"since {words(matter.since, here.facility.time_zone)}"
 
 
-def _url_of(here: Here | Board, matter: Matter) -> str:
+def url_of(here: Here | Board, matter: Matter) -> str:
     slug = here.facility.slug
     if matter.alarm is not None:
         return reverse("alarm", args=[slug, matter.owner_kind, matter.owner, matter.alarm])
     if matter.owner_kind == "machine":
         return reverse("machine", args=[slug, matter.owner])
+    if matter.owner_kind == "programme":
+        return reverse("programme", args=[slug, matter.owner])
+    if matter.owner_kind == "catalogue":
+        return reverse("catalogue", args=[slug])
     if matter.owner_kind == "downtime":
         return reverse("downtime", args=[slug])
+    if matter.owner_kind == "message":
+        return reverse("messages", args=[slug])
+    if matter.owner_kind == "facility":
+        return reverse("evidence", args=[slug]) + "#restored"
+    if matter.kind == "contamination-due":
+        return reverse("load-deed", args=[slug, matter.owner, "contamination"])
     return reverse("load", args=[slug, matter.owner]) if matter.owner_kind == "load" else ""
 
 
-def _lane(here: Here | Board, chamber: Chamber, alarming: Matter | None) -> dict[str, Any]:
+def lane_of(here: Here | Board, chamber: Chamber, alarming: Matter | None) -> dict[str, Any]:
     """A chamber's lane; `alarming` is an unseen alarm of the machine itself."""
     load = chamber.load
-    name = chamber.machine_name if chamber.only_chamber else f"{chamber.machine_name} {chamber.chamber}"
     lane: dict[str, Any] = {
-        "name": name,
+        "name": chamber.name,
+        "machine": chamber.machine,
+        "machine_name": chamber.machine_name,
+        "chamber": chamber.chamber,
         "key": f"lane-{chamber.machine}-{chamber.chamber}",
         "url": reverse("machine", args=[here.facility.slug, chamber.machine]),
         "phases": chamber.phases or WHOLE,
@@ -168,7 +251,8 @@ def _lane(here: Here | Board, chamber: Chamber, alarming: Matter | None) -> dict
     if load is None and chamber.blocked is not None:
         return lane | {"state_words": "Blocked", "detail": chamber.blocked, "glyph": "blocked", "kind": "blocked"}
     if load is None:
-        empty = {"state_words": "Free", "detail": "ready for a load", "phases": WHOLE}
+        ready = f"{chamber.last} was last in it: no other place is recorded" if chamber.last else "ready for a load"
+        empty = {"state_words": "Free", "detail": ready, "phases": WHOLE}
         return lane | empty
     lane |= {"load_label": load.name, "load_url": reverse("load", args=[here.facility.slug, load.owner])}
     if load.stage == "assembled":
@@ -176,7 +260,8 @@ def _lane(here: Here | Board, chamber: Chamber, alarming: Matter | None) -> dict
     lane["filled"] = _filled(here, chamber)
     if load.stage == "stopped":
         detail = lower_first(chamber.alarm.title) if chamber.alarm else "resume or abort"
-        glyph = ALARM_GLYPHS[chamber.alarm.priority] if chamber.alarm else "hi"
+        seen = chamber.alarm is not None and chamber.alarm.state == "acknowledged"
+        glyph = ALARM_GLYPHS[chamber.alarm.priority] + "-ack" * seen if chamber.alarm else "hi"
         return lane | {"state_words": "Stopped", "detail": detail, "glyph": glyph, "kind": "stopped"}
     detail = _time_left(here, chamber)
     return lane | {"state_words": "Running", "detail": detail, "glyph": "process", "kind": "running"}
@@ -196,14 +281,15 @@ def _time_left(here: Here | Board, chamber: Chamber) -> str:
     end = chamber.load.expected_end_at if chamber.load else None
     if end is None:
         return "no expected end is known"
+    at = clock(end, here.facility.time_zone)[:5]
     minutes = int((end - here.now).total_seconds() // 60)
-    return f"about {minutes} min left" if minutes > 0 else "past its expected end"
+    return f"about {minutes} min left, to {at}" if minutes > 0 else f"past its expected end, {at}"
 
 
 @in_facility
 def scan(here: Here) -> HttpResponse:
-    """A machine's code leads to its alarm or its load, a load's number to the load, a tray to where it is."""
-    code = here.request.GET.get("code", "").strip()[:200]
+    """Where a code leads: a machine to its alarm or load, a load or a rack to its page, a tray to where it is."""
+    code = gs1.load_number(here.request.GET.get("code", "").strip()[:200])
     slug = here.facility.slug
     machine = facts.machine_by_code(here.facility.id, code) if code else None
     if machine is not None:
@@ -215,14 +301,30 @@ def scan(here: Here) -> HttpResponse:
     tray = search.tray_by_label(here.facility.id, code) if code else None
     if tray is not None:
         return redirect(reverse("assemble", args=[slug]) + f"?tray={tray}")
+    rack = search.rack_by_code(here.facility.id, code) if code else None
+    if rack is not None:
+        return redirect("rack", slug=slug, rack=rack)
+    past = history.load_by_code(here.facility.id, code) if code else None
+    if past is not None:
+        return redirect("past-load", slug=slug, past=past)
     if paper.is_label(code):
         return redirect(reverse("find-form", args=[slug]) + f"?{urlencode({'number': code})}")
     messages.warning(here.request, f"Nothing here has the code “{code}”. Scan again, or search under Loads.")
     return redirect("now", slug=slug)
 
 
+def to_its_place(here: Here, load: UUID) -> str:
+    """Where it is said where a broken load stands: the last step of its alarm, else its own page."""
+    slug = here.facility.slug
+    told = story(here.facility.id, load)
+    seen = [alarm for alarm in told.load.alarms if alarm.acknowledged_at] if told else []
+    if told is not None and told.load.stage == "aborted" and seen:
+        return reverse("alarm", args=[slug, "load", load, seen[-1].id])
+    return reverse("load", args=[slug, load])
+
+
 def _of_machine(here: Here, machine: UUID) -> str:
-    """An unseen alarm of the machine or of a load that was in it, else its load, else a new one."""
+    """An unseen alarm of it or of a load that was in it, else its load or what is left in it, or a new one."""
     slug = here.facility.slug
     alarm = floor.unseen_alarm_of(here.facility.id, machine)
     if alarm is not None:
@@ -230,7 +332,11 @@ def _of_machine(here: Here, machine: UUID) -> str:
     stopped = floor.undecided_alarm_of(here.facility.id, machine)
     if stopped is not None:
         return reverse("alarm", args=[slug, "load", stopped.owner, stopped.alarm])
-    inside = [one.load for one in floor.chambers(here.facility.id) if one.machine == machine and one.load]
+    chambers = [one for one in floor.chambers(here.facility.id) if one.machine == machine]
+    inside = [one.load for one in chambers if one.load]
     if inside:
         return reverse("load", args=[slug, inside[0].owner])
+    left = [one.left for one in floor.with_what_is_left(here.facility.id, chambers) if one.left]
+    if left:
+        return to_its_place(here, left[0].owner)
     return reverse("assemble", args=[slug]) + f"?machine={machine}"

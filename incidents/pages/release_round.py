@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from typing import Any
-from uuid import UUID
 
 from django.contrib import messages
 from django.http import HttpResponse, HttpResponseBase
@@ -11,10 +10,12 @@ from django.shortcuts import redirect
 
 from incidents.identity.signing import sign
 from incidents.operations import holds
-from incidents.pages.deciding import NOT_SIGNED, signer_of
-from incidents.pages.here import Here, in_facility
+from incidents.pages.deciding import signer_of
+from incidents.pages.here import Here, Unreadable, in_facility, uuid_of
 from incidents.queries import floor, rounds
+from incidents.rules import meanings
 from incidents.rules.events import SeenLoad
+from incidents.rules.meanings import NOT_SIGNED
 from incidents.rules.refusals import Refusal
 
 
@@ -31,6 +32,7 @@ def _page(here: Here, refusal: Refusal | None = None) -> HttpResponse:
         "loads",
         status=409 if refusal else 200,
         rows=rounds.seen_rows(here.facility.id, rows),
+        awaited=rounds.second_signatures(here.facility.id),
         refusal=refusal,
     )
 
@@ -39,10 +41,10 @@ def _sign(here: Here) -> HttpResponse:
     signer = signer_of(here, "")
     if signer is None:
         return _page(here, NOT_SIGNED)
-    seen = [one for text in here.request.POST.getlist("load") if (one := _seen(text)) is not None]
+    seen = [_seen(text) for text in here.request.POST.getlist("load")]
     purpose: Any = here.request.POST.get("purpose", "")
     asks = here.asks(expecting=False)
-    meaning = f"I release these {len(seen)} loads for {purpose}. I have reviewed their records."[:240]
+    meaning = meanings.of_round(rounds.names_of(here.facility.id, [one.load for one in seen]), purpose)
     signing = sign(signer, here.facility.id, asks.deed, meaning, seen, here.now)
     loads = [one.load for one in seen]
     outcome = holds.release_round(asks, loads=loads, purpose=purpose, signings=[signing.id])
@@ -57,11 +59,10 @@ def _sign(here: Here) -> HttpResponse:
     return redirect("release-round", slug=here.facility.slug)
 
 
-def _seen(text: str) -> SeenLoad | None:
-    """A chosen line as the page sent it: load, version and leaf, separated by slashes."""
+def _seen(text: str) -> SeenLoad:
+    """A chosen line as the page sent it: load, version and leaf, separated by slashes. Raises Unreadable."""
     load, _, rest = text.partition("/")
     version, _, leaf = rest.partition("/")
-    try:
-        return SeenLoad(UUID(load), int(version), leaf[:64]) if version.isdigit() and len(version) < 10 else None
-    except ValueError:
-        return None
+    if not (version.isascii() and version.isdigit() and len(version) < 10):
+        raise Unreadable("A line of the release round can’t be read.", "Open the round again and choose.")
+    return SeenLoad(uuid_of(load, "load"), int(version), leaf[:64])

@@ -18,6 +18,7 @@ from incidents.identity.rights import rights
 from incidents.pages import live
 from incidents.pages.here import Board, Here, sets_workstations
 from incidents.pages.now import board_of
+from incidents.pages.panes import fresh_panes, tag_of
 from incidents.queries import floor
 
 COOKIE = "sluicegate_board"
@@ -32,11 +33,17 @@ def wall(request: HttpRequest, slug: str) -> HttpResponseBase:
     if facility is None or not _may_read(request, facility):
         raise Http404
     board = Board(facility, timezone.now())
-    template = "wall_panes.html" if request.headers.get("HX-Request") else "wall.html"
+    if request.headers.get("HX-Request"):
+        return fresh_panes(request, facility, board.now, "wall", lambda: _drawn(request, board, "wall_panes.html"))
+    return _drawn(request, board, "wall.html")
+
+
+def _drawn(request: HttpRequest, board: Board, template: str) -> HttpResponse:
     watch_at = floor.watch_at()
     context = {
+        "tag": tag_of(board.facility.id, board.now, "wall"),
         **board_of(board),
-        "facility": facility,
+        "facility": board.facility,
         "now": board.now,
         "watch_at": watch_at,
         "watch_age_s": int((board.now - watch_at).total_seconds()) if watch_at else None,

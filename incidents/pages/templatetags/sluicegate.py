@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from datetime import UTC, datetime, timedelta, tzinfo
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 from django import template
+from django.conf import settings
 from django.utils.html import format_html
 from django.utils.safestring import SafeString, mark_safe
 
@@ -82,6 +83,12 @@ def _svg(name: str, tone: str, extra: str) -> SafeString:
         classes,
         mark_safe(GLYPHS[name]),
     )
+
+
+@register.simple_tag
+def shown_as_demo(facility: object) -> bool:
+    """Does this page belong to a demonstration? `facility` may be missing: the process then knows."""
+    return settings.DEMO or bool(getattr(facility, "demo", False))
 
 
 @register.simple_tag
@@ -185,12 +192,28 @@ def percent(share: float) -> str:
 
 
 @register.filter
+def at(known: Mapping[Any, Any], key: object) -> Any:
+    """What is known under this key, or nothing."""
+    return known.get(key, "")
+
+
+@register.filter
 def split(words: str) -> list[str]:
     return words.split()
 
 
+NARROWEST_LANE = 58  # letters that fit along a lane where its phases are named at all
+
+
 def _of(thing: Any, name: str) -> Any:
     return thing[name] if isinstance(thing, dict) else getattr(thing, name)
+
+
+def _cut(title: str, room: int) -> str:
+    """A phase’s name as far as its cell has room for letters; none where no name could be told from it."""
+    if len(title) <= room:
+        return title
+    return f"{title[: room - 1]}…" if room > 3 else ""
 
 
 @register.simple_tag
@@ -199,7 +222,8 @@ def lane_cells(phases: list[Any]) -> list[dict[str, str]]:
     cells, start = [], 0.0
     for phase in phases:
         share = float(_of(phase, "share"))
-        cells.append({"x": percent(start), "width": percent(share), "title": str(_of(phase, "title"))})
+        title = _cut(str(_of(phase, "title")), int(share * NARROWEST_LANE))
+        cells.append({"x": percent(start), "width": percent(share), "title": title})
         start += share
     return cells
 
@@ -238,8 +262,8 @@ def gauge_staff(gauge: Any, zone: str | None) -> dict[str, Any]:
 
 @register.filter
 def words(code: str) -> str:
-    """A code as words: "dirty-side" is "dirty side"."""
-    return code.replace("-", " ")
+    """A code as words: "dirty-side" is "dirty side"; "pre-wash" is one word already."""
+    return code if code == "pre-wash" else code.replace("-", " ")
 
 
 @register.filter

@@ -19,7 +19,7 @@
   }
   const look = () => {
     const idle = Date.now() - touched;
-    if (idle >= LOCK_MS) form.submit();
+    if (idle >= LOCK_MS) form.requestSubmit();
     else if (idle >= LOCK_MS - WARN_MS && !dialog.open) dialog.showModal();
   };
   setInterval(look, 1000);

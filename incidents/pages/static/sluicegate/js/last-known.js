@@ -34,7 +34,7 @@
 
   setInterval(async () => {
     try {
-      if ((await fetch("/healthz", { cache: "no-store" })).ok) location.replace(bar.dataset.home);
+      if ((await fetch("/readyz", { cache: "no-store" })).ok) location.replace(bar.dataset.home);
     } catch {
       // Still gone.
     }

@@ -1,44 +1,82 @@
-// The panes of Now ask for themselves again when the live stream tells that the log has grown, and by the clock. While they get no answer, a bar says since when what is shown is old;
-// what a finger is pressing is never swapped away under it; and an alarm that arrives is told to who can't see it.
+// Every page hears the live stream. A bar says since when what is shown is old, and when the watch is late. The panes
+// of Now and of the wall ask for themselves again when the log has grown, and by the clock; what a finger is pressing
+// is never swapped away under it; and an alarm that arrives is told to who can't see it.
 "use strict";
 
 (() => {
   const OLD_MS = 15_000;
   const PRESS_MS = 1500; // no press of a button takes longer
-  const panes = document.querySelector("[data-live]");
+  const LATE_S = 60; // as in the header's words
   const bar = document.querySelector("[data-not-live]");
+  if (!bar) return;
+  const panes = document.querySelector("#panes");
+  // A bar becomes a live region only when it has something to say.
+  const show = (element, role, shown) => {
+    if (shown) element.setAttribute("role", role);
+    element.hidden = !shown;
+  };
+  const late = document.querySelector("[data-watch-late]");
   const told = document.querySelector("[data-told]");
-  if (!panes || !bar || !told) return;
-  const read = () => panes.querySelector("[data-read-at]").dataset;
+  const read = () => (panes?.querySelector("[data-read-at]") ?? bar).dataset;
   let answered = performance.now();
   let pressed = -PRESS_MS;
   let unseen = Number(read().unseen);
+  let stream = null;
+  let shown = panes?.dataset.tag ?? ""; // the tag of what stands here
 
   const look = () => {
     const old = performance.now() - answered >= OLD_MS;
     if (old === !bar.hidden) return;
     if (old) bar.querySelector("time").textContent = read().readAt; // the facility's own clock
-    bar.hidden = !old;
+    show(bar, "alert", old);
   };
+  const heard = () => { answered = performance.now(); look(); };
 
-  document.addEventListener("pointerdown", () => { pressed = performance.now(); }, true);
-  document.addEventListener("click", () => { pressed = -PRESS_MS; });
-
-  panes.addEventListener("htmx:beforeSwap", (event) => {
-    if (performance.now() - pressed < PRESS_MS) event.detail.shouldSwap = false;
-  });
-  panes.addEventListener("htmx:afterSwap", () => {
-    answered = performance.now();
-    look();
-    const now = Number(read().unseen);
-    if (now > unseen) told.textContent = read().alarm;
-    unseen = now;
-  });
   // The browser opens a broken stream again by itself; the first thing it then hears is how long the log is.
-  const stream = new EventSource(panes.dataset.live);
-  stream.addEventListener("position", () => htmx.trigger(panes, "told"));
-  stream.addEventListener("beat", () => { answered = performance.now(); look(); });
-  window.addEventListener("pagehide", () => stream.close());
+  const listen = () => {
+    stream = new EventSource(bar.dataset.live);
+    stream.addEventListener("position", () => {
+      if (panes) htmx.trigger(panes, "told");
+      else heard();
+    });
+    stream.addEventListener("beat", (event) => {
+      heard();
+      if (late && event.data) show(late, "alert", Number(event.data) > LATE_S);
+    });
+  };
+  const hush = () => { stream?.close(); stream = null; };
+
+  if (panes) {
+    document.addEventListener("pointerdown", () => { pressed = performance.now(); }, true);
+    document.addEventListener("click", () => { pressed = -PRESS_MS; });
+    panes.addEventListener("htmx:configRequest", (event) => {
+      if (shown) event.detail.headers["If-None-Match"] = shown;
+    });
+    panes.addEventListener("htmx:beforeSwap", (event) => {
+      if (event.detail.xhr.status === 304) { // nothing has changed: what stands here was read now
+        event.detail.shouldSwap = false;
+        read().readAt = event.detail.xhr.getResponseHeader("X-Read-At");
+        heard();
+        return;
+      }
+      if (performance.now() - pressed < PRESS_MS) event.detail.shouldSwap = false;
+    });
+    panes.addEventListener("htmx:afterSwap", (event) => {
+      if (event.target === panes) shown = event.detail.xhr.getResponseHeader("ETag") || "";
+      heard();
+      const now = Number(read().unseen);
+      if (now > unseen && told) told.textContent = read().alarm;
+      unseen = now;
+    });
+  }
+  listen();
+  window.addEventListener("pagehide", hush);
+  window.addEventListener("pageshow", (event) => { if (event.persisted) listen(); });
   setInterval(look, 1000);
-  document.addEventListener("visibilitychange", look); // a tablet that slept has not asked either
+  document.addEventListener("visibilitychange", () => {
+    look(); // a tablet that slept has not asked either
+    if (panes) return;
+    if (document.hidden) hush(); // a browser keeps few streams open at once
+    else if (!stream) listen();
+  });
 })();

@@ -83,14 +83,29 @@ async function lastKnown(request) {
   const text = (await kept.text())
     .replace('data-kept-at=""', `data-kept-at="${Number(kept.headers.get("X-Kept-At"))}"`)
     .replace('data-gone-since=""', `data-gone-since="${Number(since)}"`)
-    .replace('data-unanswered=""', `data-unanswered="${request.method === "GET" ? "" : "yes"}"`);
+    .replace('data-unanswered=""', `data-unanswered="${request.method === "GET" || goesBack(request) ? "" : "yes"}"`);
   return new Response(text, { headers: kept.headers });
 }
 
+// Going back to what a refusal showed. The browser kept no copy of it and sends nothing twice of its own accord: that
+// is no lost server. The nearest page that can be opened shows what stands now.
+async function nearest(request) {
+  for (let url = new URL(request.url); url.pathname.startsWith(HOME); url = new URL("..", url)) {
+    const answer = await within(fetch(url, { redirect: "manual" }));
+    if (NO_SERVER.has(answer.status)) return answer;
+    if (!answer.ok && answer.type !== "opaqueredirect") continue;
+    return url.href === request.url ? answer : Response.redirect(url, 303); // led there, it asks in the same way again
+  }
+  return Response.redirect(HOME, 303);
+}
+
+const goesBack = (request) => request.cache === "only-if-cached";
+
 async function open(event) {
+  const asks = goesBack(event.request) ? nearest : fetch;
   let answer = null;
   try {
-    answer = await within(fetch(event.request));
+    answer = await within(asks(event.request));
     if (!NO_SERVER.has(answer.status)) {
       event.waitUntil(noteBack().then(keep));
       return answer;
