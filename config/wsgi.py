@@ -1,4 +1,5 @@
-"""The web process where pages are served by WSGI. It refuses a ledger that could be altered unseen."""
+"""The web process where pages are served by WSGI. It refuses a ledger that could be altered unseen, or
+that is shorter than it was."""
 
 import os
 
@@ -10,6 +11,8 @@ application = get_wsgi_application()
 from django.db import connection  # noqa: E402
 
 from incidents.ledger.guards import require_sound  # noqa: E402
+from incidents.ledger.witness import require_unshortened  # noqa: E402
 
 require_sound(connection)
+require_unshortened()
 connection.close()
