@@ -32,8 +32,9 @@ SCREENS = HOUSE / "docs" / "screens"
 SIZES: dict[str, ViewportSize] = {
     "tablet": {"width": 1180, "height": 820},
     "desktop": {"width": 1440, "height": 900},
+    "paper": {"width": 794, "height": 1123},  # A4 at 96 dots an inch, as it is printed
 }
-Picture = tuple[Literal["tablet", "desktop"], Literal["light", "dark"]]
+Picture = tuple[Literal["tablet", "desktop", "paper"], Literal["light", "dark"]]
 SLUG = "eastmere"
 REFUSALS = (409, 422)  # a page that says why nothing was written
 
@@ -64,8 +65,8 @@ SANNE = Somebody("Sanne Okter", "sanne", "B-102", "2222")
 class Screen:
     """A page in a browser. It keeps what the browser complained of, which a test ends by looking at."""
 
-    def __init__(self, browser: Browser, address: str) -> None:
-        self.page = browser.new_page(viewport=SIZES["tablet"], base_url=address, reduced_motion="reduce")
+    def __init__(self, browser: Browser, address: str, **more: Any) -> None:
+        self.page = browser.new_page(viewport=SIZES["tablet"], base_url=address, reduced_motion="reduce", **more)
         self.page.set_default_timeout(5000)
         self.complaints: list[str] = []
         self.page.on("console", self._on_console)
@@ -123,6 +124,11 @@ class Screen:
         """A scanner types the code, faster than any hand, and Enter, wherever the focus is."""
         self.page.evaluate(SCANNED, [*code, "Enter"])
 
+    def types_as_a_scanner(self, code: str, gap_ms: float = 8) -> None:
+        """Real keys, into whatever has the focus, as a scanner with that pause between its characters."""
+        self.page.keyboard.type(code, delay=gap_ms)
+        self.page.keyboard.press("Enter")
+
     def stands_at(self, code: str) -> None:
         """On the page that asks for the machine's scan: its code is typed where the focus is, and Enter."""
         self.says("Go to Alder and scan it")
@@ -149,10 +155,10 @@ class Screen:
         SCREENS.mkdir(parents=True, exist_ok=True)
         for size, scheme in pictures or (("tablet", "light"), ("desktop", "dark")):
             self.page.set_viewport_size(SIZES[size])
-            self.page.emulate_media(color_scheme=scheme)
+            self.page.emulate_media(color_scheme=scheme, media="print" if size == "paper" else "screen")
             self.page.screenshot(path=SCREENS / f"{name}-{size}-{scheme}.png")
         self.page.set_viewport_size(SIZES["tablet"])
-        self.page.emulate_media(color_scheme="light")
+        self.page.emulate_media(color_scheme="light", media="screen")
 
 
 class Department:
@@ -252,11 +258,12 @@ def engines() -> Iterator[dict[str, str]]:
 
 
 def _beside(broker: str) -> str:
-    """The same server, another database of it: nobody else's tasks."""
+    """The same server, a database of this process’s own: nobody else's tasks."""
     parts = urlsplit(broker)
+    number = 9 + int(os.environ.get("PYTEST_XDIST_WORKER", "gw0").removeprefix("gw"))
     if parts.scheme.endswith("socket"):
-        return parts._replace(query="virtual_host=9").geturl()
-    return parts._replace(path="/9").geturl()
+        return parts._replace(query=f"virtual_host={number}").geturl()
+    return parts._replace(path=f"/{number}").geturl()
 
 
 # --- what people do -----------------------------------------------------------------------------------

@@ -111,3 +111,36 @@ def test_what_is_not_this_facilitys_is_not_answered(department: Department) -> N
         assert screen.page.evaluate(SCOPES) == [f"{department.address}/f/{SLUG}/"]
         screen.open("/sign-in/")
         assert screen.page.evaluate("navigator.serviceWorker.controller") is None
+
+
+def test_going_back_to_a_refusal_after_all_was_recorded_shows_the_load_not_a_lost_server(
+    department: Department,
+) -> None:
+    """A browser sends no form twice of its own accord: that it can't show the refusal again is no lost server."""
+    with department.screen() as screen:
+        signs_in(screen, INES)
+        screen.open(f"/f/{SLUG}/")
+        is_kept(screen, "last known state")
+        screen.open(f"/f/{SLUG}/loads/new/")
+        screen.presses("Assemble the load")
+        screen.says("A load needs at least one tray.")
+        screen.chooses("Hand 1")
+        screen.presses("Assemble the load")
+        screen.says("The load is assembled. Start its cycle.")
+        load = screen.page.url
+        screen.page.go_back()
+        screen.headed("Which trays go in?")
+
+        screen.open(load)
+        screen.presses("Hold it")
+        screen.types(words="   ")
+        screen.page.click("form[action$='/hold/'] button")
+        screen.says("needs a reason")
+        screen.types(words="The lid is bent.")
+        screen.page.click("form[action$='/hold/'] button")
+        screen.says("The load is held.")
+        screen.page.go_back()
+        screen.headed("is quarantined")
+        assert screen.page.url == load
+        screen.page.wait_for_timeout(1000)
+        expect(screen.page.get_by_text("can’t be reached")).to_have_count(0)

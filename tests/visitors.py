@@ -5,6 +5,7 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
 from collections.abc import Callable, Iterator
@@ -23,24 +24,43 @@ from django.http import HttpResponse
 from django.test import Client
 from django.urls import reverse
 
+from incidents.identity.contacts import set_own
+from incidents.identity.ids import named
 from incidents.identity.models import AccessToken
-from incidents.ledger.reading import head, leaf_of
-from incidents.operations import catalogue, cycles, machines
+from incidents.ledger.reading import head, leaf_of, read_stream
+from incidents.operations import (
+    catalogue,
+    cycles,
+    delivery,
+    escalation,
+    machines,
+    programmes,
+    restoring,
+    setting_up,
+)
+from incidents.operations import readings as keeping
+from incidents.outbox.messages import Outgoing, enqueue
+from incidents.pages import programme_limits
+from incidents.queries import escalation as escalation_told
+from incidents.queries import facts, handover
+from incidents.queries import programmes as programme_told
 from incidents.queries.catalogue import phases, standing
 from incidents.rules.events import Stream
 from incidents.rules.faults import CONSEQUENCES, TIMES
-from tests import cast
+from incidents.rules.starting_ladders import STARTING
+from tests import cast, floor_cast, history_cast, recorded
 from tests.cast import Department
-from tests.story import CRITERIA
+from tests.story import CRITERIA, PHASES
 
 QUICK_HASHERS = ["django.contrib.auth.hashers.MD5PasswordHasher"]  # the real one is slow on purpose
 BY_BADGE = "incidents.identity.backends.BadgeAndPin"
 PINS = {"Ines": "1001", "Sanne": "2002", "Joan": "3003", "Bo": "4004", "Ada": "5005", "Quinn": "6006"}
 PEOPLE = tuple(PINS)
+ROLES = cast.CAST | {"Quinn": "quality"}
 PASSWORD = "seven swans aswimming"
 READS_THE_CLOCK = (
     *("incidents.pages.here", "incidents.pages.entry", "incidents.pages.wall"),
-    "incidents.api.observations",
+    "incidents.api.door",
 )
 ALDER = "M-Alder"  # the code on the department's machine
 
@@ -199,6 +219,38 @@ def rerun(department: Department, who: str) -> Errand:
     return _of_load(department, "rerun", cast.given_aborted_load(department), programme=cast.PROGRAMME_NAME)
 
 
+def draft(department: Department, who: str) -> Errand:
+    """What a page keeps of a form that was not sent."""
+    path = address(department, "hold", load=cast.given_running_load(department))
+    typed = {"author": str(department.people[who].id), "form": path, "page": path.removesuffix("hold/")}
+    return Errand(address(department, "drafts"), typed | {"title": "Hold it", "fields": '{"words":["A tray is"]}'})
+
+
+def throw_away(department: Department, who: str) -> Errand:
+    return Errand(address(department, "drop-draft"), {"draft": address(department, "now")})
+
+
+def hold_tag(department: Department, who: str) -> Errand:
+    return Errand(address(department, "hold-tag", load=cast.given_aborted_load(department)))
+
+
+def record_form(department: Department, who: str) -> Errand:
+    typed = {"columns": "Zeit = time_s\nFühler 1 = probe_1_degC", "header_line": "3", "do": "set"}
+    typed["probes"] = "probe_1 = Report V-12"
+    return Errand(address(department, "record-form", machine=department.machine), carried(department) | typed)
+
+
+def release_label(department: Department, who: str) -> Errand:
+    return Errand(address(department, "release-label", load=cast.given_released_load(department)))
+
+
+def record_page(department: Department, who: str) -> Errand:
+    load = cast.given_finished_load(department)
+    file = io.BytesIO(recorded.as_csv(recorded.good()))
+    cast.done(keeping.keep(cast.request(department, "Ines"), load=load, file=file))
+    return Errand(address(department, "record-page", load=load))
+
+
 def hold(department: Department, who: str) -> Errand:
     return _of_load(department, "hold", cast.given_finished_load(department), words="A tray is wet.")
 
@@ -207,6 +259,34 @@ def review(department: Department, who: str) -> Errand:
     load = cast.given_finished_load(department)
     stated = {f"criterion-{criterion.code}": "met" for criterion in CRITERIA}
     return _of_load(department, "review", load, record="seen", remark="Read at the printer.", **stated)
+
+
+class File(io.BytesIO):
+    """A file that can be sent more than once."""
+
+    name = "record.csv"
+
+    def read(self, size: int | None = -1) -> bytes:
+        self.seek(0)
+        return super().read()
+
+
+def readings(department: Department, who: str) -> Errand:
+    load = cast.given_finished_load(department)
+    return _of_load(department, "readings", load, record=File(recorded.as_csv(recorded.good())))
+
+
+def review_readings(department: Department, who: str) -> Errand:
+    cast.done(setting_up.set_basis(cast.request(department, "Ada"), basis="computed", source="Rule R-7"))
+    load = cast.given_finished_load(department)
+    file = io.BytesIO(recorded.as_csv(recorded.good()))
+    cast.done(keeping.keep(cast.request(department, "Ines"), load=load, file=file))
+    return _of_load(department, "review-readings", load, remark="Looked at on the screen.")
+
+
+def set_basis(department: Department, who: str) -> Errand:
+    typed = {"basis": "computed", "basis_source": "Rule R-7"}
+    return Errand(address(department, "set-basis"), carried(department) | typed)
 
 
 def release(department: Department, who: str) -> Errand:
@@ -223,7 +303,7 @@ def lift(department: Department, who: str) -> Errand:
 
 def lift_of(department: Department, load: UUID, *signers: str) -> Errand:
     """Lift the first hold that someone may lift, signed by these people."""
-    from incidents.rules.release import holds
+    from incidents.rules.holds import holds
 
     key = next(hold.key for hold in holds(cast.load_now(department, load)) if hold.liftable)
     typed = {"words": "Looked into it."}
@@ -231,6 +311,42 @@ def lift_of(department: Department, load: UUID, *signers: str) -> Errand:
         typed |= factors(department, who, suffix)
     url = address(department, "lift", load=load) + "?" + urlencode({"hold": key})
     return Errand(url, carried(department, load, leaf=True) | typed)
+
+
+def withdraw_record(department: Department, who: str) -> Errand:
+    """A wrong file: Sanne and Joan take it off the load."""
+    load = cast.given_finished_load(department)
+    file = io.BytesIO(recorded.as_csv(recorded.good()))
+    cast.done(keeping.keep(cast.request(department, "Ines"), load=load, file=file))
+    record = cast.load_now(department, load).records[0].event_id
+    typed = {"words": "Another machine’s file."} | factors(department, who)
+    typed |= factors(department, "Joan" if who == "Sanne" else "Sanne", "-2")
+    url = address(department, "withdraw-record", load=load) + f"?record={record}"
+    return Errand(url, carried(department, load, leaf=True) | typed)
+
+
+def _of_two(department: Department, route: str, first: str = "", **typed: Any) -> Errand:
+    """A load whose rinse is not proven: two people lift that, the first of whom may have signed already."""
+    load = cast.given_finished_load(department)
+    cast.done(cast.review(department, load, conductivity="not-proven"))
+    key = "rinse-not-proven:conductivity"
+    if first:
+        cast.done(cast.sign_first(department, load, key, first))
+    url = address(department, route, load=load) + "?" + urlencode({"hold": key})
+    return Errand(url, carried(department, load, leaf=True) | typed)
+
+
+def lift_first(department: Department, who: str) -> Errand:
+    return _of_two(department, "lift-first", words="Read twice.", **factors(department, who))
+
+
+def lift_second(department: Department, who: str) -> Errand:
+    first = "Joan" if who == "Sanne" else "Sanne"
+    return _of_two(department, "lift-second", first, words="", **factors(department, who))
+
+
+def withdraw_lift(department: Department, who: str) -> Errand:
+    return _of_two(department, "withdraw-lift", "Sanne", words="Nobody else is here.")
 
 
 def see_alarm(department: Department, who: str) -> Errand:
@@ -269,9 +385,20 @@ def add_person(department: Department, who: str) -> Errand:
     return Errand(address(department, "add-person"), carried(department) | typed)
 
 
+def set_rights(department: Department, who: str) -> Errand:
+    typed = {"roles": ["technician", "quality"], "competences": ["release"]}
+    url = address(department, "set-rights", person=department.people["Ines"].id)
+    return Errand(url, carried(department) | typed)
+
+
 def add_machine(department: Department, who: str) -> Errand:
     typed = {"name": "Birch", "code": "M-Birch", "chambers": "1, 2"}
     return Errand(address(department, "add-machine"), carried(department) | typed)
+
+
+def limit_machine(department: Department, who: str) -> Errand:
+    typed = {"takes_programmes": cast.PROGRAMME_NAME, "takes_racks": "R-3\nR-4"}
+    return Errand(address(department, "limit-machine", machine=department.machine), carried(department) | typed)
 
 
 def add_programme(department: Department, who: str) -> Errand:
@@ -310,6 +437,10 @@ def bind_machine(department: Department, who: str) -> Errand:
     return _of_machine(department, "bind-machine")
 
 
+def compute_figures(department: Department, who: str) -> Errand:
+    return _of_machine(department, "compute-figures", when=f"{department.now:%Y-%m-%dT%H:%M}")
+
+
 def change_supply(department: Department, who: str) -> Errand:
     typed = {"line": "1", "product": "Cleaner", "lot": "L-17", "expires_on": "2027-01-31"}
     return _of_machine(department, "change-supply", **typed)
@@ -320,12 +451,98 @@ def explain_cycle(department: Department, who: str) -> Errand:
     return _of_machine(department, "explain-cycle", machine_cycle="4471", words="A test run, empty.")
 
 
+def explain_missing(department: Department, who: str) -> Errand:
+    cast.done(cast.tell(department, "alarm-cleared", sequence=16))
+    cast.done(cast.tell(department, "alarm-cleared", sequence=20))
+    return _of_machine(department, "explain-missing", first="17", last="19", words="The gateway’s disk failed.")
+
+
+def settle_restore(department: Department, who: str) -> Errand:
+    asked = cast.request(department, "Ada")
+    cast.done(restoring.accept_restore(asked, noted_size=99, noted_root="00", words="The disk failed."))
+    typed = {"words": "The paper of the night was entered late."}
+    return Errand(address(department, "settle-restore"), carried(department) | typed)
+
+
+def given_undelivered(department: Department) -> UUID:
+    """A message that did not arrive, for nobody knows its address."""
+    told = Outgoing(
+        key=f"told {department.deeds}",
+        channel="email",
+        subject="Alder stopped.",
+        text="It stands since 09:40.",
+        link="",
+        priority="high",
+        about=Stream("machine", department.machine),
+        item="blocked:",
+        due_at=department.now,
+        person=department.people["Bo"].id,
+    )
+    with transaction.atomic():
+        enqueue(department.id, [told], department.now)
+    delivery.deliver(lambda: department.now)
+    return named(department.id, told.key)
+
+
+def open_item(department: Department, who: str) -> Errand:
+    load = cast.given_aborted_load(department)
+    return Errand(address(department, "open-item", kind="load", owner=load, item="rerun"))
+
+
+def hand_over(department: Department, who: str) -> Errand:
+    cast.given_aborted_load(department)
+    other = "Ines" if who != "Ines" else "Sanne"
+    signed = factors(department, who if who in PINS else "Ines") | factors(department, other, "-2")
+    digest = handover.standing(department.id).digest
+    return Errand(address(department, "handover"), carried(department) | signed | {"digest": digest, "words": ""})
+
+
+def care_for(department: Department, who: str) -> Errand:
+    load = cast.given_aborted_load(department)
+    typed = {"act": "hand-on", "to": str(department.people["Sanne"].id), "words": "The arm is stiff."}
+    return Errand(
+        address(department, "care-for", kind="load", owner=load, item="rerun"), carried(department) | typed
+    )
+
+
+def answer_message(department: Department, who: str) -> Errand:
+    message = given_undelivered(department)
+    typed = {"answer": "settled", "words": "Told by phone."}
+    return Errand(address(department, "answer-message", message=message), carried(department) | typed)
+
+
+def set_contact(department: Department, who: str) -> Errand:
+    return Errand(
+        address(department, "contacts"), carried(department) | {"channel": "email", "address": "a@b.example"}
+    )
+
+
+def test_contact(department: Department, who: str) -> Errand:
+    person = department.people[who] if who in department.people else department.people["Ines"]
+    contact = set_own(department.id, person.id, "email", "a@b.example")
+    return Errand(address(department, "test-contact"), carried(department) | {"contact": str(contact)})
+
+
 def record_exposure(department: Department, who: str) -> Errand:
-    return _of_machine(department, "record-exposure", kind="splash", words="On the forearm.")
+    return _of_machine(
+        department, "record-exposure", kind="splash", words="On the forearm.", person="", happened_at=""
+    )
+
+
+def take_on_exposure(department: Department, who: str) -> Errand:
+    asked = cast.request(department, "Ines")
+    cast.done(machines.record_exposure(asked, machine=department.machine, kind="burn", words="Her hand."))
+    told = floor_cast.machine_now(department).exposed[0].event_id
+    return _of_machine(department, "take-on-exposure", exposure=str(told))
 
 
 def see_rack(department: Department, who: str) -> Errand:
     return Errand(address(department, "rack", rack=cast.register_rack(department, "Rack 3")))
+
+
+def see_past_load(department: Department, who: str) -> Errand:
+    past = history_cast.given_past_load(department)
+    return Errand(address(department, "past-load", past=past))
 
 
 def register_rack(department: Department, who: str) -> Errand:
@@ -356,6 +573,10 @@ def release_round(department: Department, who: str) -> Errand:
 
 def make_board(department: Department, who: str) -> Errand:
     return Errand(address(department, "make-board"))
+
+
+def close_tour(department: Department, who: str) -> Errand:
+    return Errand(address(department, "close-tour"))
 
 
 def _of_catalogue(department: Department, route: str, **typed: Any) -> Errand:
@@ -398,6 +619,13 @@ def drop_draft(department: Department, who: str) -> Errand:
 def publish_draft(department: Department, who: str) -> Errand:
     _given_draft(department, who)
     return _of_catalogue(department, "catalogue-publish")
+
+
+def catalogue_attribution(department: Department, who: str) -> Errand:
+    """The founding edition was Sanne's work, not Ada's; she is no administrator."""
+    event = str(read_stream(department.id, Stream("catalogue", department.id))[0].event_id)
+    typed = {"event": event, "person": str(department.people["Sanne"].id), "words": "In another’s session."}
+    return Errand(address(department, "catalogue-attribution"), carried(department) | typed)
 
 
 def set_policy(department: Department, who: str) -> Errand:
@@ -473,12 +701,87 @@ def attribution(department: Department, who: str) -> Errand:
 
 
 def make_token(department: Department, who: str) -> Errand:
-    return Errand(address(department, "make-token", machine=department.machine))
+    return Errand(address(department, "make-token", machine=department.machine), carried(department))
 
 
 def revoke_token(department: Department, who: str) -> Errand:
     token, _ = token_of(department)
     return Errand(address(department, "revoke-token", token=token.token_key))
+
+
+def make_own_token(department: Department, who: str) -> Errand:
+    typed = {"label": "A script", "role": ROLES[who], "days": "30", **factors(department, who)}
+    return Errand(address(department, "tokens"), carried(department) | typed)
+
+
+def revoke_own_token(department: Department, who: str) -> Errand:
+    token, _ = token_of(department, user=department.people[who], role=ROLES[who], machine=None)
+    return Errand(address(department, "revoke-own-token", token=token.token_key))
+
+
+def _programme(department: Department, route: str, **typed: Any) -> Errand:
+    programme = facts.programme_id(department.id, cast.PROGRAMME_NAME)
+    return _as_seen(department, address(department, route, programme=programme), **typed)
+
+
+def _as_seen(department: Department, url: str, **typed: Any) -> Errand:
+    programme = UUID(url.split("/programmes/")[1].split("/")[0])
+    standing = programme_told.standing(department.id, programme, department.now)
+    assert standing is not None
+    return Errand(url, carried(department) | {"version": str(standing.version)} | typed)
+
+
+def draft_programme(department: Department, who: str) -> Errand:
+    newest = facts.programme(department.id, cast.PROGRAMME_NAME)
+    assert newest is not None
+    told = {name: value for name, value in programme_limits.typed(newest).items() if value not in (None, "")}
+    return _programme(department, "programme-draft", **(told | {"grace": "11"}))
+
+
+def approve_programme(department: Department, who: str) -> Errand:
+    """Quinn’s own draft is nobody else’s: whoever goes on this errand agrees to a draft of another person."""
+    author = "Bo" if who != "Bo" else "Ada"
+    recipe = {"phases": PHASES, "expected_s": 3600, "grace_s": 720, "criteria": CRITERIA}
+    asked = cast.request(department, author)
+    cast.done(programmes.draft_programme(asked, name=cast.PROGRAMME_NAME, **recipe))
+    return _programme(department, "programme-approve")
+
+
+def programme_attribution(department: Department, who: str) -> Errand:
+    """The founding edition was Sanne's work, not Ada's; she is no administrator."""
+    programme = facts.programme_id(department.id, cast.PROGRAMME_NAME)
+    assert programme is not None
+    event = str(read_stream(department.id, Stream("programme", programme))[0].event_id)
+    typed = {"event": event, "person": str(department.people["Sanne"].id), "words": "In another’s session."}
+    return Errand(address(department, "programme-attribution", programme=programme), carried(department) | typed)
+
+
+def _escalation(department: Department, route: str, **typed: Any) -> Errand:
+    version = str(escalation_told.policy_of(department.id).version)
+    return Errand(address(department, route), carried(department) | {"version": version} | typed)
+
+
+def draft_escalation(department: Department, who: str) -> Errand:
+    cast.done(escalation.adopt_escalation(cast.request(department, "Ada")))
+    unseen = "alarm (high); 5 min; supervisor; email; acknowledged; 15 min; engineering"
+    steps = f"{unseen}\nheld; 2 h; supervisor; screen; taken-over"
+    typed = {"source": "Local rule 7", "steps": steps, "quiet": "low; 20:00; 07:00; holidays", "again": "5"}
+    return _escalation(department, "escalation-draft", **typed)
+
+
+def approve_escalation(department: Department, who: str) -> Errand:
+    """A draft of somebody else."""
+    asked = cast.request(department, "Bo" if who != "Bo" else "Ada")
+    cast.done(escalation.draft_escalation(asked, source="Local rule 7", ladders=STARTING.ladders))
+    return _escalation(department, "escalation-approve")
+
+
+def adopt_escalation(department: Department, who: str) -> Errand:
+    return _escalation(department, "escalation-adopt")
+
+
+def withdraw_programme(department: Department, who: str) -> Errand:
+    return _programme(department, "programme-withdraw", words="The machine is gone.")
 
 
 ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
@@ -490,32 +793,63 @@ ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
     "rerun": rerun,
     "hold": hold,
     "review": review,
+    "readings": readings,
+    "review-readings": review_readings,
+    "set-basis": set_basis,
+    "record-form": record_form,
     "release": release,
     "lift": lift,
+    "withdraw-record": withdraw_record,
+    "lift-first": lift_first,
+    "lift-second": lift_second,
+    "withdraw-lift": withdraw_lift,
     "acknowledge": acknowledge,
     "resume": resume,
     "abort": abort,
     "add-person": add_person,
+    "set-rights": set_rights,
     "add-machine": add_machine,
+    "limit-machine": limit_machine,
     "add-programme": add_programme,
     "add-set": add_set,
     "make-token": make_token,
     "revoke-token": revoke_token,
+    "tokens": make_own_token,
+    "revoke-own-token": revoke_own_token,
     "block-machine": block_machine,
     "return-machine": return_machine,
     "bind-machine": bind_machine,
+    "compute-figures": compute_figures,
     "change-supply": change_supply,
     "explain-cycle": explain_cycle,
+    "explain-missing": explain_missing,
+    "settle-restore": settle_restore,
+    "care-for": care_for,
+    "handover": hand_over,
+    "answer-message": answer_message,
+    "contacts": set_contact,
+    "test-contact": test_contact,
     "record-exposure": record_exposure,
+    "take-on-exposure": take_on_exposure,
     "racks": register_rack,
     "block-rack": block_rack,
     "return-rack": return_rack,
     "release-round": release_round,
     "make-board": make_board,
+    "close-tour": close_tour,
+    "drop-draft": throw_away,
+    "escalation-draft": draft_escalation,
+    "escalation-approve": approve_escalation,
+    "escalation-adopt": adopt_escalation,
+    "programme-draft": draft_programme,
+    "programme-approve": approve_programme,
+    "programme-withdraw": withdraw_programme,
+    "programme-attribution": programme_attribution,
     "catalogue-fault": draft_fault,
     "catalogue-remove": remove_fault,
     "catalogue-drop": drop_draft,
     "catalogue-publish": publish_draft,
+    "catalogue-attribution": catalogue_attribution,
     "policy": set_policy,
     # One address with a deed's name in it.
     "load-deed cleared": cleared,
@@ -554,14 +888,34 @@ PAPER_ERRANDS = {
 }
 
 
-SET_UP = ("add-person", "add-machine", "add-programme", "add-set", "make-token", "revoke-token", "racks", "policy")
-CATALOGUE = ("catalogue-fault", "catalogue-remove", "catalogue-drop", "catalogue-publish")
+SET_UP = (
+    "add-person",
+    "add-machine",
+    "add-programme",
+    "add-set",
+    "make-token",
+    "revoke-token",
+    "racks",
+    "policy",
+    "set-basis",
+)
+SET_UP += ("limit-machine", "set-rights", "record-form")
+PROGRAMME = ("programme-draft", "programme-approve", "programme-withdraw", "programme-attribution")
+PROGRAMME += ("escalation-draft", "escalation-approve", "escalation-adopt")
+CATALOGUE = ("catalogue-fault", "catalogue-remove", "catalogue-drop", "catalogue-publish", "catalogue-attribution")
 SUPERVISOR = (
     "lift",
+    "withdraw-record",
+    "lift-first",
+    "lift-second",
+    "withdraw-lift",
     "issue-forms",
     "void-form",
     "return-machine",
     "explain-cycle",
+    "explain-missing",
+    "take-on-exposure",
+    "settle-restore",
     "return-rack",
     "make-board",
     "bind-machine",
@@ -570,7 +924,7 @@ SUPERVISOR = (
 
 def usual_visitor(route: str) -> str:
     """Who ordinarily goes on this errand."""
-    if route in (*SET_UP, *CATALOGUE):
+    if route in (*SET_UP, *CATALOGUE, *PROGRAMME):
         return "Ada"
     return "Sanne" if route in (*SUPERVISOR, "load-deed attribution") else "Ines"
 
