@@ -23,11 +23,14 @@ from incidents.identity.models import Competence, Facility, Membership, Person
 from incidents.identity.rights import rights
 from incidents.ledger.reading import leaf_of, read_all, read_stream
 from incidents.ledger.writing import Receipt, open_ledger
-from incidents.operations import alarms, catalogue, cycles, holds, machines, observations, setting_up
+from incidents.operations import alarms, catalogue, cycles, holds, machines, observations, programmes, setting_up
 from incidents.operations.deeds import Doer, Outcome, Request
 from incidents.projections import rebuild
-from incidents.rules import loads, release
+from incidents.queries import facts
+from incidents.rules import loads
 from incidents.rules.events import Actor, Fault, Recorded, SeenLoad, Stream, Verdict
+from incidents.rules.holds import disposition, under_recall
+from incidents.rules.holds import holds as standing_holds
 from incidents.rules.loads import Load
 from incidents.rules.programmes import STARTING_FAULTS
 from incidents.rules.refusals import Refusal
@@ -143,7 +146,25 @@ def register_machine(department: Department, name: str, *chambers: str) -> UUID:
 
 def publish_programme(department: Department, name: str = PROGRAMME_NAME, **more: Any) -> Receipt:
     recipe: dict[str, Any] = {"phases": PHASES, "expected_s": 3600, "grace_s": 600, "criteria": CRITERIA} | more
-    return done(setting_up.publish_programme(request(department, "Ada"), name=name, **recipe))
+    if not facts.has_programme(department.id):
+        return done(setting_up.publish_programme(request(department, "Ada"), name=name, **recipe))
+    done(programmes.draft_programme(request(department, "Bo"), name=name, **recipe))
+    return approve_programme(department, name)
+
+
+def approve_programme(department: Department, name: str = PROGRAMME_NAME, who: str = "Ada") -> Receipt:
+    """The draft that stands becomes the next edition: a second person agrees."""
+    found = facts.programme_id(department.id, name)
+    assert found is not None
+    return done(programmes.approve_programme(request(department, who), programme=found))
+
+
+def given_drafted_programme(department: Department) -> UUID:
+    """Bo's draft of a programme that is new."""
+    asked = request(department, "Bo")
+    recipe: dict[str, Any] = {"phases": PHASES, "expected_s": 3600, "grace_s": 600, "criteria": CRITERIA}
+    done(programmes.draft_programme(asked, name="Deep", **recipe))
+    return named(asked.deed, "programme")
 
 
 def agree_on_faults(department: Department, faults: Sequence[Fault]) -> Receipt:
@@ -298,6 +319,19 @@ def lift(department: Department, load: UUID, key: str, *signers: str) -> Outcome
     return holds.lift_hold(asked, load=load, hold=key, words="Looked into it.", signings=signings)
 
 
+def sign_first(department: Department, load: UUID, key: str, who: str) -> Outcome:
+    """Sign as the first of two; the second comes later."""
+    asked = request(department, who)
+    signings = [signed_by(department, who, load, asked.deed)]
+    return holds.sign_lift(asked, load=load, hold=key, words="Its conductivity was read twice.", signings=signings)
+
+
+def sign_second(department: Department, load: UUID, key: str, who: str, **more: Any) -> Outcome:
+    asked = request(department, who)
+    given = {"signings": [signed_by(department, who, load, asked.deed)]} | more
+    return holds.second_lift(asked, load=load, hold=key, **given)
+
+
 def let_go(department: Department, load: UUID, who: str = "Ines", **more: Any) -> Outcome:
     """Release the load for packing, signed at once."""
     asked = request(department, who)
@@ -337,12 +371,12 @@ def last_event(department: Department, load: UUID) -> Any:
 def fate(department: Department, load: UUID) -> str:
     """What the load is now, as its events make it: "released", "released, under recall"…"""
     state = load_now(department, load)
-    return release.disposition(state) + (", under recall" if release.under_recall(state) else "")
+    return disposition(state) + (", under recall" if under_recall(state) else "")
 
 
 def standing(department: Department, load: UUID) -> list[str]:
     """The codes of the holds that stand, gravest first."""
-    return [hold.code for hold in release.holds(load_now(department, load))]
+    return [hold.code for hold in standing_holds(load_now(department, load))]
 
 
 def whole_log(department: Department) -> list[Recorded]:

@@ -5,7 +5,7 @@ import shutil
 import tempfile
 from collections.abc import Iterator
 from pathlib import Path
-from typing import NoReturn
+from typing import Any, NoReturn
 
 import psutil
 import pytest
@@ -42,10 +42,27 @@ def chromium_path() -> str:
 
 
 @pytest.fixture(scope="session")
+def mosquitto_path() -> str:
+    found = shutil.which("mosquitto", path=f"{os.environ.get('PATH', '')}:/usr/sbin")
+    return found or _lacking("Mosquitto", "apt-get install mosquitto")
+
+
+@pytest.fixture(scope="session")
+def curl_path() -> str:
+    return shutil.which("curl") or _lacking("curl", "apt-get install curl")
+
+
+@pytest.fixture(scope="session")
 def postgresql_bin() -> Path:
     """The folder with `initdb` and `postgres` of the newest PostgreSQL, for tests with a server of their own."""
     found = sorted(Path("/usr/lib/postgresql").glob("*/bin"), key=lambda path: int(path.parent.name))
     return found[-1] if found else _lacking("PostgreSQL", "apt-get install postgresql")
+
+
+@pytest.fixture(autouse=True)
+def no_witness(settings: Any) -> None:
+    """The witness of whoever works at this desk knows other logs than a test's."""
+    settings.WITNESS = Path("/nonexistent/witness.json")
 
 
 @pytest.fixture

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from typing import Any, Literal
 from uuid import UUID
 
-from incidents.rules import release
+from incidents.rules import holds
 from incidents.rules.events import (
     AnyEvent,
     AttributionCorrected,
@@ -82,16 +82,16 @@ def attributed(event: UUID, was: UUID, person: UUID, authorised: bool = True) ->
 
 def codes(load: Load) -> list[str]:
     """The codes of the holds that stand, gravest first."""
-    return [hold.code for hold in release.holds(load)]
+    return [hold.code for hold in holds.holds(load)]
 
 
 def pinned(load: Load) -> list[str]:
     """Those of them that nobody lifts."""
-    return [hold.code for hold in release.holds(load) if not hold.liftable]
+    return [hold.code for hold in holds.holds(load) if not hold.liftable]
 
 
 def key_of(load: Load, code: str) -> str:
-    return next(hold.key for hold in release.holds(load) if hold.code == code)
+    return next(hold.key for hold in holds.holds(load) if hold.code == code)
 
 
 def refused(outcome: Any) -> str:

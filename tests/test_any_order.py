@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from msgspec.structs import replace
 
 from incidents.projections.states import KINDS, empty, next_state, rows_of_load, rows_of_machine
-from incidents.rules import loads, machines, open_items, release
+from incidents.rules import holds, loads, machines, open_items, release
 from incidents.rules.events import (
     TYPES,
     Actor,
@@ -23,6 +23,8 @@ from incidents.rules.events import (
     CycleFinished,
     CycleStarted,
     Finding,
+    LiftSigned,
+    LiftWithdrawn,
     LoadPlaced,
     LoadReleased,
     LoadReopened,
@@ -49,6 +51,7 @@ from tests.story import (
     SANNE,
     TRAY_1,
     TRAY_2,
+    WORDS,
     aborted,
     alarm,
     assembled,
@@ -62,6 +65,7 @@ from tests.story import (
     resumed,
     reviewed,
     seen,
+    signature,
     started,
     story,
     told,
@@ -123,7 +127,7 @@ ANY_STORY = st.lists(ANY_HAPPENING, max_size=12)
 def test_any_events_in_any_order_make_a_load(happened: list[Any]) -> None:
     """Design 13: `evolve` is total, and so is everything that reads its state."""
     load = loads.fold(LOAD, in_the_ledger(happened))
-    assert release.disposition(load) in typing.get_args(release.Disposition)
+    assert holds.disposition(load) in typing.get_args(holds.Disposition)
     assert load.version == len(happened)
     list(open_items.of_load(load))
     rows_of_load(load)
@@ -150,6 +154,25 @@ def test_a_step_at_a_time_is_as_good_as_all_at_once(happened: list[Any], what: s
         assert replace(state, version=0) == replace(whole, version=0)
 
 
+class Unread(list[Any]):
+    """A stream that nobody may go through."""
+
+    def __iter__(self) -> Any:
+        raise AssertionError("the whole stream was read for one observation")
+
+
+def test_an_observation_in_order_is_folded_without_a_look_at_all_before_it() -> None:
+    """However long the stream: a batch would otherwise cost the square of its length."""
+    device = Actor("device", id_of("a device"))
+    events = [
+        replace(event, actor=device, sequence=n) for n, event in enumerate(story(*[CycleFinished(None, "1")] * 5))
+    ]
+    state = empty(LOAD_STREAM)
+    for event in events:
+        state = next_state(KINDS["load"], state, Unread(events[: event.version]), event)
+    assert replace(state, version=0) == replace(loads.fold(LOAD, events), version=0)
+
+
 # --- events that happen in a department, in any order -------------------------------------------------
 
 OTHER = id_of("another alarm")
@@ -161,6 +184,7 @@ def finding(kind: str, verdict: Verdict) -> tuple[Finding, ...]:
     return tuple(replace(each, verdict=verdict) if each.kind == kind else each for each in findings())
 
 
+RINSE = f"rinse-not-proven:{CODE_OF['rinse']}"
 PALETTE: list[AnyEvent] = [
     assembled(),
     started(),
@@ -190,6 +214,8 @@ PALETTE: list[AnyEvent] = [
         lifted(code)
         for code in ("cycle-incomplete", "disinfection-not-proven", "record-missing", "outcome-unknown")
     ),
+    LiftSigned(RINSE, "rinse-not-proven", WORDS, signature(SANNE, "supervisor")),
+    LiftWithdrawn(RINSE, id_of("some event")),
     released(),
     RerunLinked(id_of("later")),
     LoadReprocessed(()),
@@ -236,10 +262,10 @@ ANY_WAY = A_WAY | A_WAY.map(lambda more: [assembled(), started(), *more, release
 def test_nothing_is_released_and_unquestioned_against_what_nobody_lifts(happened: list[AnyEvent]) -> None:
     """I6 and I7, whoever wrote the events: such a load is never *released* without *under recall*."""
     load = load_of(*happened)
-    if release.disposition(load) == "released" and not release.under_recall(load):
+    if holds.disposition(load) == "released" and not holds.under_recall(load):
         assert not speaks_against_it_for_good(happened)
         assert was_earned(happened)
-        assert all(hold.liftable for hold in release.holds(load))
+        assert all(hold.liftable for hold in holds.holds(load))
 
 
 # --- the order of arrival -----------------------------------------------------------------------------
@@ -286,7 +312,7 @@ def two_orders(draw: st.DrawFn, same_number: bool = False) -> tuple[list[Recorde
 
 def judged(events: list[Recorded]) -> tuple[Any, ...]:
     load = loads.fold(LOAD, events)
-    return release.disposition(load), release.under_recall(load), [hold.code for hold in release.holds(load)]
+    return holds.disposition(load), holds.under_recall(load), [hold.code for hold in holds.holds(load)]
 
 
 @settings(max_examples=300)
@@ -322,5 +348,5 @@ def test_leaving_a_criterion_out_never_makes_a_load_better(said: dict[str, Verdi
     whole = release.review(load_of(*FINISHED), True, said)
     assert isinstance(whole, LoadReviewed)
     partial = replace(whole, findings=tuple(each for each in whole.findings if each.criterion != dropped.code))
-    assume(release.holds(load_of(*FINISHED, whole)) or dropped.code in said)
-    assert release.holds(load_of(*FINISHED, partial))
+    assume(holds.holds(load_of(*FINISHED, whole)) or dropped.code in said)
+    assert holds.holds(load_of(*FINISHED, partial))

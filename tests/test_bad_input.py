@@ -21,7 +21,7 @@ from incidents.identity.models import AccessToken, Membership, Person
 from incidents.operations import cycles, holds, setting_up
 from incidents.operations.sweep import sweep
 from incidents.rules.events import Criterion, Fault, Phase
-from tests import cast, visitors
+from tests import cast, recorded, visitors
 from tests.cast import Department
 from tests.visitors import (
     ERRANDS,
@@ -89,6 +89,7 @@ VERSION = {
     "U+0000": "\0",
     "100 kB": "1" * 100_000,
 }
+VERSION_OF_NOTHING = {case: value for case, value in VERSION.items() if case != "nought"}
 BADGE = {"missing": MISSING, "empty": "", "unknown": "B-0", **TEXT}
 PIN = {"missing": MISSING, "empty": "", "wrong": "9999", **TEXT}
 LEAF = {"missing": MISSING, "another": "0" * 64, "U+0000": "\0", "100 kB": MUCH}
@@ -124,6 +125,7 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
     "rerun": {
         "programme": {"unknown": "Unheard of", **TEXT},
         "where": {name: f"{value}/1" for name, value in ID.items()} | {"a chamber of nothing": f"{NOBODY}/1"},
+        "machine_cycle": COUNTER,
         "version": VERSION,
         "deed": DEED_ID,
     },
@@ -136,6 +138,19 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
         "version": VERSION,
         "deed": DEED_ID,
     },
+    "readings": {
+        "record": {"missing": MISSING, "no file": "a text", "U+0000": NUL},
+        "deed": DEED_ID,
+    },
+    "review-readings": {"remark": TEXT | {"4001 characters": "w" * 4001}, "version": VERSION, "deed": DEED_ID},
+    "record-form": {
+        "columns": {"no sign": "Zeit time_s", "no signal": "Zeit = hours", "twice": "a = time_s\nb = time_s"},
+        "probes": {"no sign": "probe_1", "no probe": "wall = Report"},
+        "header_line": {"a word": "three", "too far": "51"},
+        "do": CHOICE,
+        "deed": DEED_ID,
+    },
+    "set-basis": {"basis": CHOICE, "basis_source": NEEDED | TEXT | {"401 characters": "w" * 401}, "deed": DEED_ID},
     "release": {
         "purpose": CHOICE,
         "badge": BADGE,
@@ -152,6 +167,33 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
         "leaf": LEAF,
         "deed": DEED_ID,
     },
+    "withdraw-record": {
+        "words": NEEDED | TEXT | {"4001 characters": "w" * 4001},
+        "badge": BADGE,
+        "pin": PIN,
+        "badge-2": BADGE,
+        "pin-2": PIN,
+        "version": VERSION,
+        "leaf": LEAF,
+        "deed": DEED_ID,
+    },
+    "lift-first": {
+        "words": NEEDED | TEXT | {"4001 characters": "w" * 4001},
+        "badge": BADGE,
+        "pin": PIN,
+        "version": VERSION,
+        "leaf": LEAF,
+        "deed": DEED_ID,
+    },
+    "lift-second": {
+        "words": TEXT | {"4001 characters": "w" * 4001},
+        "badge": BADGE,
+        "pin": PIN,
+        "version": VERSION,
+        "leaf": LEAF,
+        "deed": DEED_ID,
+    },
+    "withdraw-lift": {"words": TEXT | {"4001 characters": "w" * 4001}, "version": VERSION, "deed": DEED_ID},
     "acknowledge": {"deed": DEED_ID},
     "resume": {"version": VERSION, "deed": DEED_ID},
     "abort": {"reason": CHOICE, "words": TEXT, "version": VERSION, "deed": DEED_ID},
@@ -168,11 +210,23 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
             "one unknown": ["quality", "x"],
         },
         "competences": {"unknown": ["surgery"], "U+0000": [NUL]},
+        "deed": DEED_ID,
+    },
+    "set-rights": {
+        "roles": {"unknown": ["surgeon"], "a device": ["device"], "none": MISSING},
+        "left": {"but with a role": "on"},
+        "competences": {"unknown": ["surgery"], "U+0000": [NUL]},
+        "deed": DEED_ID,
     },
     "add-machine": {
         "name": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "Alder", "a taken code": "M-Alder"},
         "code": NEEDED | TEXT | {"81 characters": "n" * 81, "taken": "M-Alder", "a taken name": "alder"},
         "chambers": NEEDED | TEXT | {"commas": " , ,", "41 characters": "1, " + "c" * 41},
+        "deed": DEED_ID,
+    },
+    "limit-machine": {
+        "takes_programmes": TEXT | {"not published": "Unheard of", "81 characters": "n" * 81},
+        "takes_racks": TEXT | {"81 characters": "R-3\n" + "c" * 81},
         "deed": DEED_ID,
     },
     "add-programme": {
@@ -234,12 +288,51 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
     },
     "explain-cycle": {
         "machine_cycle": COUNTER | {"missing": MISSING, "not owed": "17"},
+        "through": COUNTER | {"before it": "4470", "beyond": "4472", "a long way": "999999"},
         "stray": {name: value for name, value in ID.items() if name != "unknown"},
         "load": ID,
         "words": NEEDED | TEXT | LONG,
         "deed": DEED_ID,
     },
-    "record-exposure": {"kind": CHOICE, "words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "explain-missing": {
+        "first": COUNTER | {"missing": MISSING, "after the last": "20"},
+        "last": COUNTER | {"missing": MISSING, "before the first": "16"},
+        "words": NEEDED | TEXT | LONG,
+        "deed": DEED_ID,
+    },
+    "care-for": {
+        "act": CHOICE,
+        "to": ID | {"missing": MISSING, "empty": ""},
+        "words": NEEDED | TEXT | LONG,
+        "deed": DEED_ID,
+    },
+    "handover": {
+        "digest": LEAF | {"empty": ""},
+        "words": TEXT | LONG,
+        "badge": BADGE,
+        "pin": PIN,
+        "badge-2": BADGE,
+        "pin-2": PIN,
+        "deed": DEED_ID,
+    },
+    "answer-message": {"answer": CHOICE, "words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "contacts": {
+        "channel": CHOICE,
+        "address": TEXT | {"no address": "nobody", "two lines": "a@b.example\nBcc: c@d.example"},
+        "person": ID,
+        "deed": DEED_ID,
+    },
+    "test-contact": {"contact": ID | {"missing": MISSING, "empty": ""}, "deed": DEED_ID},
+    "compute-figures": {"when": NEEDED | WHEN},
+    "settle-restore": {"words": NEEDED | TEXT | LONG, "deed": DEED_ID},
+    "record-exposure": {
+        "kind": CHOICE,
+        "words": NEEDED | TEXT | LONG,
+        "person": ID,
+        "happened_at": WHEN,
+        "deed": DEED_ID,
+    },
+    "take-on-exposure": {"exposure": {"missing": MISSING} | ID, "deed": DEED_ID},
     "racks": {
         "code": NEEDED | TEXT | {"81 characters": "c" * 81},
         "name": NEEDED | TEXT | {"81 characters": "n" * 81},
@@ -253,6 +346,18 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
         "purpose": CHOICE,
         "badge": BADGE,
         "pin": PIN,
+        "deed": DEED_ID,
+    },
+    "programme-attribution": {
+        "event": ID | {"missing": MISSING, "empty": ""},
+        "person": ID | {"missing": MISSING, "empty": ""},
+        "words": NEEDED | TEXT | LONG,
+        "deed": DEED_ID,
+    },
+    "catalogue-attribution": {
+        "event": ID | {"missing": MISSING, "empty": ""},
+        "person": ID | {"missing": MISSING, "empty": ""},
+        "words": NEEDED | TEXT | LONG,
         "deed": DEED_ID,
     },
     "catalogue-fault": {
@@ -271,12 +376,61 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
     },
     "catalogue-remove": {"code": NEEDED | TEXT | {"unknown": "X99"}, "version": VERSION, "deed": DEED_ID},
     "catalogue-drop": {"version": VERSION, "deed": DEED_ID},
+    "escalation-draft": {
+        "source": NEEDED | TEXT | {"401 characters": "s" * 401},
+        "steps": NEEDED
+        | TEXT
+        | {
+            "no alarm": "held; 2 h; supervisor; screen; resolved",
+            "no kind": "ghost; 2 h; supervisor; screen; resolved",
+            "no priority": "alarm (urgent); 2 h; supervisor; screen; resolved",
+            "no time": "alarm; soon; supervisor; screen; resolved",
+            "nobody": "alarm; 2 h; wizard; screen; resolved",
+            "no such rota": "alarm; 2 h; rota ghosts; screen; resolved",
+            "no person": "alarm; 2 h; person 7; screen; resolved",
+            "no channel": "alarm; 2 h; supervisor; smoke; resolved",
+            "too few parts": "alarm; 2 h",
+            "too often": "alarm; 2 h; supervisor; screen; resolved; 5 s",
+        },
+        "quiet": TEXT | {"high": "high; 20:00; 07:00", "no times": "low; late; early", "one part": "low"},
+        "again": NUMBER | {"none": "0"},
+        "effective_at": {"no time": "soon", "no day": "2026-02-30T10:00", "beyond": "9999-99-99T10:00"},
+        "version": VERSION,
+        "deed": DEED_ID,
+    },
+    "escalation-approve": {"version": VERSION, "deed": DEED_ID},
+    "escalation-adopt": {"version": VERSION_OF_NOTHING, "deed": DEED_ID},
+    "programme-draft": {
+        "phases": NEEDED | TEXT | {"no minutes": "wash; Wash", "the same twice": "wash; Wash; 5\nwash; Wash; 5"},
+        "grace": {"missing": MISSING, "below zero": "-1", "a word": "some"},
+        "criteria": NEEDED | TEXT | {"nothing on disinfection": "rinse; The last rinse"},
+        "requirement": {"neither of both": "enough", "without its source": "A0 3000"},
+        "phase_limits": TEXT | {"no such phase": "steam; 120", "out of order": "wash; 50; 60; 70"},
+        "doses": TEXT | {"three parts": "wash; 1; 50"},
+        "protected": TEXT | {"no such phase": "steam"},
+        "longest_halt_s": {"none": "0", "a word": "long", "more than a day": "86401"},
+        "resumes": {"below zero": "-1", "four": "4", "a word": "often"},
+        "effective_at": {"no time": "soon", "no day": "2026-02-30T10:00", "beyond": "9999-99-99T10:00"},
+        "version": VERSION,
+        "deed": DEED_ID,
+    },
+    "programme-approve": {"version": VERSION, "deed": DEED_ID},
+    "programme-withdraw": {"words": NEEDED | TEXT | LONG, "version": VERSION, "deed": DEED_ID},
     "catalogue-publish": {"version": VERSION, "deed": DEED_ID},
     "policy": {
         "source": NEEDED | TEXT | {"401 characters": "s" * 401},
         "same_fault_blocks": NUMBER | {"one": "1", "101": "101"},
         "same_fault_cycles": NUMBER | {"one": "1", "fewer than the faults": "2"},
         "rest_may_go_on": {"unknown": ["dry"], "damaged": ["damaged"], "U+0000": [NUL]},
+        "requirements": TEXT
+        | {
+            "no parts": "A0 3000",
+            "no source": "A0 3000; 2026-01-01;",
+            "no day": "A0 3000; soon; Rule 7",
+            "twice": "A0 60; 2026-01-01; Rule 7\nA0 60; 2026-01-01; Rule 7",
+            "21 of them": "\n".join(f"A0 {60 + n}; 2026-01-01; Rule 7" for n in range(21)),
+        },
+        "two_people_lift": {"unknown": ["all"], "nobody lifts it": ["record-missing"], "U+0000": [NUL]},
         "deed": DEED_ID,
     },
     "load-deed cleared": {"alarm": ID | CHOICE, "happened_at": WHEN, "deed": DEED_ID},
@@ -366,13 +520,17 @@ def test_what_cannot_be_right_is_refused_with_a_sentence(eastmere: Department, r
 
 def test_every_form_is_spoilt() -> None:
     """A new form needs a line in the table; these carry nothing but an address."""
-    assert set(ERRANDS) - set(BAD) == {"make-token", "revoke-token", "bind-machine", "make-board"}
+    bare = {"make-token", "revoke-token", "bind-machine", "make-board", "revoke-own-token", "close-tour"}
+    bare |= {"drop-draft", "tokens"}  # tokens: test_own_tokens
+    whole = set(ERRANDS) - set(BAD) - bare
+    assert not whole, f"forms that nobody spoils: add each field of {sorted(whole)} to BAD above"
+    assert not bare & set(BAD)
 
 
 BOUND = [route for route, fields in BAD.items() if "version" in fields]
 
 
-@pytest.mark.parametrize("route", BOUND)
+@pytest.mark.parametrize("route", [route for route in BOUND if route != "escalation-adopt"])
 def test_who_looked_at_something_older_is_told_so(eastmere: Department, route: str) -> None:
     client, errand = errand_of(eastmere, route)
     older = str(int(errand.fields["version"]) - 1)
@@ -452,7 +610,12 @@ FREE_TEXT = {
     "place": ("spot",),
     "hold": ("words",),
     "review": ("remark",),
+    "review-readings": ("remark",),
     "lift": ("words",),
+    "withdraw-record": ("words",),
+    "lift-first": ("words",),
+    "lift-second": ("words",),
+    "withdraw-lift": ("words",),
     "abort": ("words",),
     "add-person": ("name", "login", "badge"),
     "add-machine": ("name", "code", "chambers"),
@@ -691,14 +854,14 @@ def test_no_page_runs_what_anyone_wrote(eastmere: Department, planted: dict[str,
     ("route", "name"),
     [
         *[("loads", "search"), ("loads", "disposition"), ("scan", "code"), ("assemble", "machine")],
-        *[("lift", "hold"), ("sign-in", "next"), ("sign-in", "by")],
+        *[("lift", "hold"), ("sign-in", "next"), ("sign-in", "by"), ("sets", "find")],
     ],
 )
 def test_no_page_runs_what_stands_in_its_address(eastmere: Department, route: str, name: str) -> None:
     client = visitor(eastmere, "Ines")
     named = {"load": cast.given_aborted_load(eastmere)} if route == "lift" else {}
     url = "/sign-in/" if route == "sign-in" else visitors.address(eastmere, route, **named)
-    each = CODE if name in ("search", "code", "next") else (" ".join(CODE),)
+    each = CODE if name in ("search", "code", "next", "find") else (" ".join(CODE),)
     for code in each:
         answer = client.get(url, {name: code}, follow=True)
         assert answer.status_code in (200, 409)
@@ -807,7 +970,8 @@ WHERE_READ = (
     *(("now", "when"), ("evidence", "kind"), ("evidence", "stream"), ("evidence", "type"), ("evidence", "person")),
     *(("evidence", "since"), ("evidence", "until"), ("evidence", "before"), ("evidence", "late")),
     *(("load", "at"), ("load", "when"), ("catalogue-fault", "code"), ("assemble", "tray"), ("find-form", "number")),
-    *(("wall", "x"), ("racks", "x"), ("sets", "x"), ("release-round", "load")),
+    *(("wall", "x"), ("racks", "x"), ("sets", "find"), ("sets", "from"), ("release-round", "load")),
+    *(("set-up", "find"), ("loads", "past"), ("load", "below")),
 )
 MOMENTS = ("0001-01-01T00:00", "9999-12-31T23:59:59", "2026-03-02T06:00+05:00", "2026-03-02T06:00Z", "0001-01-01")
 
@@ -818,7 +982,7 @@ def test_whatever_is_asked_of_the_pages_that_read_the_ledger_is_answered(
 ) -> None:
     """Found, unreadable or unknown: an answer like any other, wherever the facility stands on the globe."""
     load = cast.given_aborted_load(eastmere)
-    client = visitor(eastmere, "Ines")
+    client = visitor(eastmere, "Ada" if route == "set-up" else "Ines")
     url = visitors.address(eastmere, route, **({"load": load} if route == "load" else {}))
     flaws = {}
     for zone in ("UTC", *FAR):
@@ -887,7 +1051,7 @@ def test_a_tray_that_cannot_be_read_is_not_left_out_in_silence(eastmere: Departm
 
 # --- the same again -----------------------------------------------------------------------------------
 
-DEEDS = [route for route in BAD if route != "add-person"]
+DEEDS = list(BAD)
 
 
 @pytest.mark.parametrize("route", DEEDS)
@@ -902,13 +1066,6 @@ def test_a_double_click_is_one_deed_and_one_answer(eastmere: Department, route: 
     assert stands(eastmere) == after
 
 
-def test_a_double_click_adds_one_person(eastmere: Department) -> None:
-    client, errand = errand_of(eastmere, "add-person")
-    answers = [client.post(errand.url, errand.fields) for _ in range(2)]
-    assert answers[1].status_code < 500
-    assert Person.objects.filter(login="pia").count() == 1
-
-
 OTHERWISE = {
     "assemble": {"tray": MISSING},
     "start": {"machine_cycle": "4472"},
@@ -918,10 +1075,23 @@ OTHERWISE = {
     "rerun": {"programme": "Other"},
     "hold": {"words": "Two trays are wet."},
     "review": {"criterion-a0": "not-met"},
+    "readings": {
+        "record": visitors.File(recorded.as_csv(recorded.shift(recorded.ALL_PROBES, 0.1)(recorded.good())))
+    },
+    "review-readings": {"remark": "Looked at again."},
+    "set-basis": {"basis_source": "Rule R-8"},
+    "record-form": {"header_line": "4"},
     "release": {"purpose": "use"},
     "lift": {"words": "Looked again."},
+    "withdraw-record": {"words": "Looked again."},
+    "lift-first": {"words": "Looked again."},
+    "lift-second": {"words": "Looked again."},
+    "withdraw-lift": {"words": "Looked again."},
     "abort": {"reason": "wrong-load"},
+    "add-person": {"name": "Piet"},
+    "set-rights": {"roles": ["quality"]},
     "add-machine": {"name": "Cedar"},
+    "limit-machine": {"takes_racks": "R-5"},
     "add-programme": {"grace": "11"},
     "add-set": {"owner": "Theatre 3"},
     "block-machine": {"words": "It hums."},
@@ -930,6 +1100,10 @@ OTHERWISE = {
     "racks": {"name": "Rack 5"},
     "release-round": {"purpose": "use"},
     "catalogue-fault": {"title": "Steam at the door"},
+    "escalation-draft": {"again": "6"},
+    "programme-draft": {"grace": "13"},
+    "programme-withdraw": {"words": "Another reason."},
+    "programme-attribution": {"words": "Another reason."},
     "policy": {"same_fault_blocks": "4"},
     "load-deed stopped": {"how": "emergency"},
     "load-deed reject": {"reason": "soiled"},
@@ -1008,7 +1182,7 @@ def told(department: Department, event: dict[str, Any]) -> None:
         assert last.recorded_at == department.now
 
 
-COUNTED: dict[str, Any] = {"sequence": 9}
+COUNTED: dict[str, Any] = {"sequence": 2}  # the next after the start’s
 TIMES = [(kind, when, "UTC", COUNTED) for kind in KINDS for when in WHENS]
 TIMES += [(kind, when, zone, COUNTED) for kind in KINDS for when in EDGES for zone in FAR]
 TIMES += [(kind, when, "UTC", {}) for kind in KINDS for when in EDGES]
@@ -1092,7 +1266,7 @@ def test_a_machine_without_a_load_may_claim_any_time_too(eastmere: Department, k
 def test_what_a_person_reports_of_an_unknown_fault_is_held_too(eastmere: Department) -> None:
     client, errand = errand_of(eastmere, "report-alarm")
     visitors.scan(client, eastmere)
-    answer = client.post(errand.url, errand.fields | {"code": "X99"}, follow=True)
+    answer = client.post(errand.url, errand.fields | {"code": "X99", "all_the_same": "X99"}, follow=True)
     assert "This fault code is not in the catalogue: it counts as high, and nobody resumes after it." in (
         words_of(answer)
     )

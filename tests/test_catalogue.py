@@ -13,10 +13,10 @@ from django.http import HttpResponse
 from django.urls import reverse
 from msgspec.structs import replace
 
-from incidents.operations import alarms, setting_up
+from incidents.operations import alarms, corrections, setting_up
 from incidents.operations import catalogue as deeds
 from incidents.operations.deeds import Outcome
-from incidents.projections.models import CatalogueDraftRow
+from incidents.projections.models import CatalogueDraftRow, OpenItemRow
 from incidents.queries import catalogue as told
 from incidents.queries import facts
 from incidents.rules import authority, catalogue, faults
@@ -357,3 +357,114 @@ def test_a_technician_reads_it_and_is_told_who_drafts(eastmere: Department) -> N
     page = visitor(eastmere, "Ines").get(address(eastmere, "catalogue"))
     assert "This needs the role administrator or engineering or supervisor." in words_of(page)
     assert visitor(eastmere, "Ines").get(address(eastmere, "catalogue-fault") + "?code=X99").status_code == 404
+
+
+# --- two people who were one --------------------------------------------------------------------------
+
+
+def it_was(spd: Department, work: str, person: str, who: str = "Sanne") -> Outcome:
+    """Put right who did the newest work of this name."""
+    event = next(each.event for each in told.work(spd.id) if each.sentence == work)
+    return corrections.correct_catalogue_attribution(
+        request(spd, who), event=event, person=spd.people[person].id, words="It was in another’s session."
+    )
+
+
+def the_items(spd: Department) -> list[str]:
+    rows = OpenItemRow.objects.filter(facility_id=spd.id, owner_kind="catalogue", known_to=None)
+    return list(rows.values_list("title", flat=True))
+
+
+@pytest.mark.parametrize(("work", "really"), [("Drafted", "Ada"), ("Edition 2 published", "Bo")])
+def test_an_edition_of_one_person_falls_and_the_one_before_is_in_force(
+    spd: Department, work: str, really: str
+) -> None:
+    """I15: Bo drafts, Ada publishes, and it was one of them alone."""
+    done(draft(spd, with_(LEAK)))
+    done(publish(spd))
+    assert LEAK.code in in_force(spd)
+    done(it_was(spd, work, really))
+    assert LEAK.code not in in_force(spd)
+    assert told.standing(spd.id).edition == 1
+    assert the_items(spd) == ["Catalogue edition 2 fell: no two authorised people. Edition 1 is in force."]
+
+
+def test_what_fell_stands_as_a_draft_for_somebody_else_and_gets_a_number_of_its_own(spd: Department) -> None:
+    done(draft(spd, with_(LEAK)))
+    done(publish(spd))
+    done(it_was(spd, "Drafted", "Ada"))
+    assert refused(publish(spd, "Ada")) == "same-person-twice"
+    done(publish(spd, "Bo"))
+    assert (told.standing(spd.id).edition, the_items(spd)) == (3, [])
+    assert LEAK.code in in_force(spd)
+
+
+def test_what_fell_never_comes_back_by_a_correction(spd: Department) -> None:
+    done(draft(spd, with_(LEAK)))
+    done(publish(spd))
+    done(it_was(spd, "Drafted", "Ada"))
+    done(it_was(spd, "Drafted", "Bo"))
+    assert told.standing(spd.id).edition == 1
+    assert refused(it_was(spd, "Drafted", "Bo")) == "same-person"
+
+
+def test_a_standing_draft_is_its_true_authors(spd: Department) -> None:
+    done(draft(spd, with_(LEAK)))
+    done(it_was(spd, "Drafted", "Ada"))
+    assert refused(publish(spd, "Ada")) == "same-person-twice"
+    done(publish(spd, "Bo"))
+
+
+@pytest.mark.parametrize("work", ["Drafted", "Edition 2 published"])
+def test_whoever_was_not_authorised_put_nothing_in_force(spd: Department, work: str) -> None:
+    """Ines is a technician."""
+    done(draft(spd, with_(LEAK)))
+    done(publish(spd))
+    done(it_was(spd, work, "Ines"))
+    assert told.standing(spd.id).edition == 1
+
+
+def test_without_its_first_edition_no_fault_is_known(spd: Department) -> None:
+    done(it_was(spd, "Edition 1 published", "Ines"))
+    assert facts.catalogue(spd.id) is None
+    assert the_items(spd) == ["Catalogue edition 1 fell: no two authorised people. No edition is in force."]
+    done(publish(spd, "Bo"))  # its faults stand as Ines's draft
+    assert told.standing(spd.id).edition == 2
+
+
+def test_a_cycle_under_an_edition_that_fell_goes_by_the_one_in_force(spd: Department) -> None:
+    """Else one person alone could let a fault be resumed."""
+    lenient = replace(STARTING_FAULTS[2], resume={"wash": "technician"})
+    done(draft(spd, with_(lenient)))
+    done(publish(spd))
+    load = given_running_load(spd)
+    done(it_was(spd, "Edition 2 published", "Bo"))
+    done(alarms.report_alarm(request(spd, "Ines"), load=load, code=lenient.code, phase="wash"))
+    (alarm,) = load_now(spd, load).alarms
+    assert alarm.resume == "never"
+    alarms.acknowledge_alarm(request(spd, "Ines"), stream=Stream("load", load), alarm=alarm.id)
+    assert refused(alarms.resume_cycle(request(spd, "Sanne"), load=load, alarm=alarm.id)) == "resume-not-permitted"
+
+
+def test_who_may_not_put_a_catalogue_right(spd: Department) -> None:
+    for who in ("Ines", "Bo", "Joan"):
+        assert refused(it_was(spd, "Edition 1 published", "Sanne", who=who)) == "role"
+    asked = request(spd, "Sanne")
+    person = spd.people["Bo"].id
+    outcome = corrections.correct_catalogue_attribution(asked, event=person, person=person, words="x")
+    assert refused(outcome) == "event-unknown"
+    assert refused(it_was(spd, "Edition 1 published", "Ada")) == "same-person"
+
+
+def test_the_attribution_of_a_catalogue_is_corrected_at_a_screen(eastmere: Department) -> None:
+    done(draft(eastmere, with_(LEAK)))
+    done(publish(eastmere))
+    sanne = visitor(eastmere, "Sanne")
+    url = address(eastmere, "catalogue-attribution")
+    page = sanne.get(url)
+    assert "Edition 2 published" in words_of(page)
+    event = next(each.event for each in told.work(eastmere.id) if each.sentence == "Drafted")
+    typed = {"event": str(event), "person": str(eastmere.people["Ada"].id), "words": "She sat in for Bo."}
+    assert sanne.post(url, form_of(page) | typed).status_code == 302
+    assert "Fault catalogue, edition 1" in words_of(sanne.get(address(eastmere, "catalogue")))
+    assert "Catalogue edition 2 fell" in words_of(sanne.get(address(eastmere, "now")))

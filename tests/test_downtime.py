@@ -17,13 +17,13 @@ import zxingcpp
 from django.http import HttpResponse
 
 from incidents.identity.ids import named
-from incidents.operations import downtime, machines
+from incidents.operations import corrections, downtime, machines, setting_up
 from incidents.operations.paper import Paper
-from incidents.queries import facts, floor
-from incidents.queries.downtime import forms as every_form
-from incidents.queries.story import story
+from incidents.queries import downtime as told_forms
+from incidents.queries import facts, floor, loads
+from incidents.queries.story import entries_of, story
 from incidents.rules import downtime as rules
-from incidents.rules import open_items, release
+from incidents.rules import holds, open_items, release
 from incidents.rules.downtime import Downtime
 from incidents.rules.events import (
     AnyEvent,
@@ -33,16 +33,20 @@ from incidents.rules.events import (
     DowntimeFormVoided,
     EnteredFromPaper,
     LoadReleasedOnPaper,
+    LoadReviewed,
     Stream,
 )
 from incidents.rules.paper import DOUBTS
+from incidents.rules.programmes import STARTING_FAULTS
 from incidents.rules.refusals import Refusal
 from tests import cast, visitors
 from tests.cast import Department, done, fate, refused, request, standing
+from tests.floor_cast import event_id, machine_now, set_policy
 from tests.story import (
     ALDER,
     ALL_MET,
     CONFORMING,
+    CRITERIA,
     FINISHED,
     LOAD,
     RELEASED,
@@ -113,7 +117,7 @@ def test_a_voided_form_that_comes_back_is_entered_nevertheless() -> None:
 
 def paper_fate(*happened: AnyEvent) -> tuple[str, bool]:
     load = load_of(*happened)
-    return release.disposition(load), release.under_recall(load)
+    return holds.disposition(load), holds.under_recall(load)
 
 
 def on_paper(*before: AnyEvent) -> LoadReleasedOnPaper:
@@ -161,8 +165,8 @@ def test_what_left_on_paper_is_released_by_a_signature_alone() -> None:
 def test_each_doubt_holds_and_is_said() -> None:
     for doubt, words in DOUBTS.items():
         load = load_of(EnteredFromPaper(17, doubts=(doubt,)), *CONFORMING)
-        assert [hold.code for hold in release.holds(load)] == ["unexpected"]
-        assert words in release.holds(load)[0].sentence
+        assert [hold.code for hold in holds.holds(load)] == ["unexpected"]
+        assert words in holds.holds(load)[0].sentence
 
 
 # --- on the database ----------------------------------------------------------------------------------
@@ -228,10 +232,11 @@ def test_both_times_and_both_people_are_kept(spd: Department) -> None:
     assert {event.actor.id for event in events} == {spd.people["Sanne"].id}
     seen = story(spd.id, load)
     assert seen is not None
-    said = [entry.sentence for entry in seen.entries]
+    entries = entries_of(spd.id, seen, seen.events)
+    said = [entry.sentence for entry in entries]
     assert "Entered by Sanne from downtime form D-00001, written by Ines" in said
     assert "Released for packing on paper by Ines, form D-00001; nothing stood against it" in said
-    assert any("late entry" in entry.detail for entry in seen.entries)
+    assert any("late entry" in entry.detail for entry in entries)
 
 
 @pytest.mark.parametrize(
@@ -264,7 +269,7 @@ def test_a_release_on_paper_that_does_not_hold_left_on_paper(
 def test_whoever_signed_must_have_been_authorised(spd: Department) -> None:
     load = entered(spd, claimed_by=spd.people["Bo"].id)
     assert fate(spd, load) == "quarantined, under recall"
-    assert "no current release competence" in release.holds(cast.load_now(spd, load))[0].sentence
+    assert "no current release competence" in holds.holds(cast.load_now(spd, load))[0].sentence
 
 
 def test_an_aborted_cycle_on_paper_is_to_be_run_again(spd: Department) -> None:
@@ -298,14 +303,14 @@ def test_an_almost_blank_form_is_taken(spd: Department) -> None:
 def test_a_number_that_was_never_issued_is_taken_and_held(spd: Department, number: int) -> None:
     load = entered(spd, number)
     assert standing(spd, load) == ["unexpected"]
-    assert next(line for line in every_form(spd.id) if line.number == number).issued is False
+    assert told_forms.form(spd.id, number).issued is False
 
 
 def test_the_same_number_twice_is_two_loads_and_the_second_is_held(spd: Department) -> None:
     first, second = entered(spd), entered(spd, machine_cycle=4472)
     assert fate(spd, first) == "released"
     assert fate(spd, second) == "quarantined, under recall"
-    assert next(line for line in every_form(spd.id) if line.number == 1).load == first
+    assert told_forms.form(spd.id, 1).load == first
 
 
 def test_missing_numbers_are_open_until_entered_or_voided(spd: Department) -> None:
@@ -352,7 +357,7 @@ def test_a_tray_that_still_ran_elsewhere_is_a_doubt(spd: Department) -> None:
     cast.given_running_load(spd)
     load = entered(spd)
     assert fate(spd, load) == "quarantined, under recall"
-    assert "a tray stands in another load" in release.holds(cast.load_now(spd, load))[0].sentence
+    assert "a tray stands in another load" in holds.holds(cast.load_now(spd, load))[0].sentence
 
 
 def test_a_rerun_on_paper_accounts_for_the_load_that_was_held(spd: Department) -> None:
@@ -385,7 +390,7 @@ def test_the_machine_may_have_told_otherwise(spd: Department) -> None:
     done(cast.tell(spd, "power-lost", cycle=4471))
     load = entered(spd)
     assert fate(spd, load) == "quarantined, under recall"
-    assert "the machine itself reported a fault" in release.holds(cast.load_now(spd, load))[0].sentence
+    assert "the machine itself reported a fault" in holds.holds(cast.load_now(spd, load))[0].sentence
 
 
 def test_an_alarm_that_arrives_after_the_form_puts_it_under_recall(spd: Department) -> None:
@@ -397,19 +402,128 @@ def test_an_alarm_that_arrives_after_the_form_puts_it_under_recall(spd: Departme
 def test_a_number_of_the_counter_is_one_loads(spd: Department) -> None:
     cast.given_finished_load(spd, cycle=4471)
     load = entered(spd, trays=cast.register_set(spd, "Other set", 1))
-    assert "another load here has this number" in release.holds(cast.load_now(spd, load))[0].sentence
+    assert "another load here has this number" in holds.holds(cast.load_now(spd, load))[0].sentence
 
 
 def test_a_machine_that_was_blocked_then_is_a_doubt(spd: Department) -> None:
     done(machines.block_machine(request(spd, "Bo"), machine=spd.machine, reason="Door seal"))
     load = entered(spd)
-    assert "the machine was blocked then" in release.holds(cast.load_now(spd, load))[0].sentence
+    assert "the machine was blocked then" in holds.holds(cast.load_now(spd, load))[0].sentence
 
 
 def test_the_same_deed_twice_is_one_entry(spd: Department) -> None:
     paper, asked = form_of(spd), request(spd, "Ines")
     first = done(downtime.enter_form(asked, number=1, paper=paper))
     assert done(downtime.enter_form(asked, number=1, paper=paper)) == first
+
+
+# --- what was in force then ---------------------------------------------------------------------------
+
+
+def test_a_form_goes_by_the_programme_in_force_when_it_began(spd: Department) -> None:
+    """Design 15: the versions in force at the cycle's start are stored with it, also where that is told late."""
+    began = spd.now
+    spd.wait(30)
+    cast.publish_programme(spd, criteria=CRITERIA[:1])
+    old = cast.load_now(spd, entered(spd, 1, began=began))
+    new = cast.load_now(spd, entered(spd, 2, machine_cycle=4472))
+    assert [one.programme.edition for one in (old, new) if one.programme] == [1, 2]
+    assert fate(spd, old.id) == "released"
+
+
+def test_a_programme_that_was_published_since_was_not_known_then(spd: Department) -> None:
+    began = spd.now
+    spd.wait(30)
+    cast.publish_programme(spd, "Heavy")
+    load = entered(spd, began=began, programme="Heavy")
+    assert "unexpected" in standing(spd, load)
+    assert "“Heavy” is not known here" in " ".join(odd.sentence for odd in cast.load_now(spd, load).unexpected)
+
+
+def test_a_form_goes_by_the_catalogue_in_force_when_it_began(spd: Department) -> None:
+    began = spd.now
+    spd.wait(30)
+    cast.agree_on_faults(spd, [fault for fault in STARTING_FAULTS if fault.code != "W02"])
+    on_it = {"alarm_code": "W02", "alarm_phase": "wash", "decision": "", "verdicts": {}}
+    old = cast.load_now(spd, entered(spd, 1, began=began, **on_it))
+    new = cast.load_now(spd, entered(spd, 2, machine_cycle=4472, **on_it))
+    assert (old.catalogue_edition, old.alarms[0].title, old.alarms[0].priority) == (
+        1,
+        "A spray arm does not turn",
+        "high",
+    )
+    assert (new.catalogue_edition, new.alarms[0].title) == (2, "Fault W02")
+
+
+def test_a_form_goes_by_the_policy_in_force_when_it_began(spd: Department) -> None:
+    """A stricter policy of today does not block a machine for a fault of yesterday, the old one does."""
+    began = spd.now
+    spd.wait(30)
+    done(set_policy(spd, same_fault_blocks=2, same_fault_cycles=60))
+    on_it = {"alarm_code": "W02", "alarm_phase": "wash", "decision": "", "verdicts": {}}
+    entered(spd, 1, began=began, **on_it)
+    entered(spd, 2, began=began, machine_cycle=4472, **on_it)
+    assert machine_now(spd).blocks == ()
+    entered(spd, 3, machine_cycle=4473, **on_it)
+    assert machine_now(spd).blocks != ()
+
+
+def test_what_the_machine_did_not_take_then_is_a_doubt(spd: Department) -> None:
+    cast.publish_programme(spd, "Heavy")
+    done(setting_up.limit_machine(request(spd, "Ada"), machine=spd.machine, programmes=["Heavy"], racks=[]))
+    began = spd.now
+    spd.wait(30)
+    done(setting_up.limit_machine(request(spd, "Ada"), machine=spd.machine, programmes=[], racks=[]))
+    old, new = entered(spd, 1, began=began), entered(spd, 2, machine_cycle=4472)
+    assert "the machine did not take its programme" in cast.load_now(spd, old).unexpected[0].sentence
+    assert fate(spd, new) == "released"
+
+
+# --- who it really was --------------------------------------------------------------------------------
+
+
+def it_was(spd: Department, load: UUID, kind: type, person: str) -> None:
+    asked = request(spd, "Sanne")
+    really = spd.people[person].id
+    event = event_id(spd, load, kind)
+    done(corrections.correct_attribution(asked, load=load, event=event, person=really, words="A likeness."))
+
+
+@pytest.mark.parametrize(("person", "holds_now"), [("Piet", []), ("Bo", ["unexpected"])])
+def test_a_paper_release_is_asked_about_again_with_whoever_gave_it(
+    spd: Department, person: str, holds_now: list[str]
+) -> None:
+    """The authority asked is that of the release, on its day, not of whoever entered the form."""
+    cast.hire(spd, "Piet", "supervisor", "release")
+    load = entered(spd)
+    it_was(spd, load, LoadReleasedOnPaper, person)
+    found = cast.load_now(spd, load)
+    assert found.release is not None
+    assert found.release.by == spd.people[person].id
+    assert standing(spd, load) == holds_now
+    assert fate(spd, load) == ("released, under recall" if holds_now else "released")
+
+
+def test_what_stands_on_a_form_is_its_writers_and_the_entry_its_recorders(spd: Department) -> None:
+    """Bo of engineering could not have read the record; he could not have entered the form either."""
+    load = entered(spd)
+    was = {type(event.data): event.event_id for event in cast.events_of(spd, load)}
+    it_was(spd, load, LoadReviewed, "Bo")
+    assert len(cast.load_now(spd, load).unexpected) == 1
+    told = cast.last_event(spd, load)
+    assert (told.event, told.was) == (was[LoadReviewed], spd.people["Ines"].id)
+    it_was(spd, load, EnteredFromPaper, "Ines")
+    told = cast.last_event(spd, load)
+    assert (told.was, told.authorised) == (spd.people["Sanne"].id, True)
+
+
+def test_a_correction_lifts_nothing_off_a_form(spd: Department) -> None:
+    """I11: the release was signed in the name of somebody who might not; it was somebody who might."""
+    load = entered(spd, claimed_by=spd.people["Bo"].id)
+    before = standing(spd, load)
+    it_was(spd, load, LoadReleasedOnPaper, "Ines")
+    assert standing(spd, load) == before
+    assert fate(spd, load) == "quarantined, under recall"
 
 
 # --- the pages ----------------------------------------------------------------------------------------
@@ -419,6 +533,7 @@ def test_the_same_deed_twice_is_one_entry(spd: Department) -> None:
 def eastmere(db: None, monkeypatch: pytest.MonkeyPatch, settings: Any) -> Iterator[Department]:
     settings.PASSWORD_HASHERS = visitors.QUICK_HASHERS
     department = visitors.department_with_doors(monkeypatch)
+    department.wait(24 * 60)  # what stands on the forms happened after the department was set up
     yield department
     cast.rebuilt_equals_live(department)
 
@@ -438,11 +553,11 @@ def typed(department: Department, **more: Any) -> dict[str, Any]:
         "trays": [str(tray) for tray in department.trays],
         "programme": cast.PROGRAMME_NAME,
         "machine_cycle": "4471",
-        "started_at": "2026-03-02T02:20",
+        "started_at": "2026-03-03T02:20",
         "ending": "ended",
-        "ended_at": "2026-03-02T03:20:30",
+        "ended_at": "2026-03-03T03:20:30",
         "decision": "packing",
-        "decided_at": "2026-03-02T03:30",
+        "decided_at": "2026-03-03T03:30",
         "claimed_by": str(department.people["Ines"].id),
         "words": "The server was gone.",
     }
@@ -476,10 +591,55 @@ def test_the_page_says_that_it_left_on_paper(eastmere: Department) -> None:
 def test_times_are_by_the_facilitys_own_clock(eastmere: Department) -> None:
     eastmere.facility.time_zone = "America/New_York"
     eastmere.facility.save()
-    posts(eastmere, "Ines", "enter-form", typed(eastmere, started_at="2026-03-01T20:20"), number=1)
-    (row,) = floor.loads(eastmere.id)
+    posts(eastmere, "Ines", "enter-form", typed(eastmere, started_at="2026-03-02T20:20"), number=1)
+    (row,) = loads.newest(eastmere.id, limit=2)
     assert row.started_at is not None
-    assert row.started_at.isoformat() == "2026-03-02T01:20:00+00:00"
+    assert row.started_at.isoformat() == "2026-03-03T01:20:00+00:00"
+
+
+FAR_EAST, FAR_WEST = "Pacific/Auckland", "America/New_York"
+
+
+@pytest.mark.parametrize("name", ["started_at", "alarm_at", "ended_at", "decided_at"])
+@pytest.mark.parametrize(("zone", "moment"), [(FAR_EAST, "0001-01-01T00:00"), (FAR_WEST, "9999-12-31T23:59")])
+def test_a_moment_in_no_calendar_is_sent_back(eastmere: Department, name: str, zone: str, moment: str) -> None:
+    """At the ends of the calendar the facility's own clock has moments that UTC has not."""
+    eastmere.facility.time_zone = zone
+    eastmere.facility.save()
+    before = len(cast.whole_log(eastmere))
+    answer = posts(eastmere, "Ines", "enter-form", typed(eastmere, **{name: moment}), number=1)
+    assert answer.status_code == 400
+    assert "is in no calendar. Nothing was written." in words_of(answer)
+    assert len(cast.whole_log(eastmere)) == before
+
+
+@pytest.mark.parametrize(
+    "more",
+    [
+        {"started_at": "2026-03-03T02:20+05:00"},
+        {"started_at": "2026-03-03T25:00"},
+        {"ended_at": "yesterday"},
+        {"machine_cycle": "-1"},
+        {"machine_cycle": str(10**15)},
+        {"chamber": "a chamber of nothing"},
+        {"trays": ["00000000-0000-0000-0000-000000000000"]},
+        {"programme": "Unheard of"},
+        {"claimed_by": "00000000-0000-0000-0000-000000000000"},
+        {"load": "00000000-0000-0000-0000-000000000000"},
+        {"ending": "burst"},
+        {"decision": "lent"},
+        {"criterion_1": "perhaps"},
+        {"alarm_code": "c" * 41},
+        {"words": "w" * 4001},
+    ],
+    ids=lambda more: next(f"{name} {value}"[:40] for name, value in more.items()),
+)
+def test_what_can_not_stand_on_a_form_is_told_beside_its_field(eastmere: Department, more: dict[str, Any]) -> None:
+    before = len(cast.whole_log(eastmere))
+    answer = posts(eastmere, "Ines", "enter-form", typed(eastmere, **more), number=1)
+    assert answer.status_code == 422
+    assert visitors.alert_of(answer)
+    assert len(cast.whole_log(eastmere)) == before
 
 
 @pytest.mark.parametrize(("number", "said"), [("17", "D-00017"), ("d-17", "D-00017"), ("D-00017", "D-00017")])
@@ -504,7 +664,7 @@ def test_who_may_not_is_told_so(eastmere: Department) -> None:
 def test_the_load_tells_of_its_form(eastmere: Department) -> None:
     posts(eastmere, "Sanne", "issue-forms", {"count": "1"})
     posts(eastmere, "Sanne", "enter-form", typed(eastmere), number=1)
-    (row,) = floor.loads(eastmere.id)
+    (row,) = loads.newest(eastmere.id, limit=2)
     assert "Entered by Sanne from downtime form D-00001, written by Ines" in words_of(page_of(eastmere, row.owner))
 
 

@@ -6,7 +6,7 @@ Every test ends with *rebuilt equals live* (in the fixture).
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import date
+from datetime import date, timedelta
 from typing import Any
 from uuid import UUID
 
@@ -18,7 +18,8 @@ from incidents.operations import alarms, corrections, cycles, holds, inspection,
 from incidents.operations.deeds import Outcome
 from incidents.projections.models import CounterRow, LoadRow
 from incidents.queries import counters, evidence, facts, rounds, sets
-from incidents.queries.counters import Gap
+from incidents.queries import floor as floor_queries
+from incidents.queries.counters import Gap, Run
 from incidents.rules.events import (
     AttributionCorrected,
     ContaminationRecorded,
@@ -449,7 +450,7 @@ def test_a_counter_is_corrected_and_the_load_is_found_by_it(spd: Department) -> 
     done(corrections.correct_event(asked, value=" 4471 ", **given))
     assert isinstance(last_event(spd, load), Corrected)
     assert LoadRow.objects.get(facility_id=spd.id, owner=load).name == "Alder 4471"
-    assert facts.load_of_cycle(spd.id, spd.machine, "1", 4471, starting=False) == load
+    assert [found.load for found in facts.passages(spd.id, spd.machine, [], [4471])] == [load]
 
 
 @pytest.mark.parametrize(
@@ -733,6 +734,21 @@ def test_racks_that_are_refused(spd: Department) -> None:
 # --- the machine's counter ----------------------------------------------------------------------------
 
 
+def test_numbers_nobody_reported_are_listed_and_explained_by_the_row(spd: Department) -> None:
+    given_aborted_load(spd, cycle=4471)
+    done(tell(spd, "cycle-started", programme=PROGRAMME_NAME, cycle=4480))
+    unheard, stray = Run(4472, 4479, stray=False), Run(4480, 4480, stray=True)
+    assert counters.runs(spd.id, spd.machine) == [unheard, stray]
+    for first, through in ((4472, 4480 + 1), (4470, 4473), (4473, 4472), (4472, 4472 + 500)):
+        assert refused(explain(spd, first, through=through)) in ("number-not-owed", "numbers-odd")
+    done(explain(spd, 4474, through=4476))
+    assert counters.runs(spd.id, spd.machine) == [Run(4472, 4473, False), Run(4477, 4479, False), stray]
+    done(explain(spd, 4477, through=4480))
+    done(explain(spd, 4472, through=4473))
+    assert counters.runs(spd.id, spd.machine) == []
+    rebuilt_equals_live(spd)
+
+
 def test_gaps_and_cycles_without_a_load_are_listed_until_explained(spd: Department) -> None:
     given_aborted_load(spd, cycle=4471)
     done(tell(spd, "cycle-started", programme=PROGRAMME_NAME, cycle=4473))
@@ -800,10 +816,29 @@ def test_somebody_was_hurt(spd: Department) -> None:
     assert isinstance(whole_log(spd)[-1].data, ExposureRecorded)
 
 
+def test_whoever_was_hurt_waits_for_a_supervisor_until_one_takes_it_on(spd: Department) -> None:
+    hurt = spd.people["Ines"].id
+    asked = replace(request(spd, "Joan"), occurred_at=spd.now - timedelta(minutes=20))
+    done(machines.record_exposure(asked, machine=spd.machine, kind="sharps", words="A trocar.", person=hurt))
+    (told,) = machine_now(spd).exposed
+    assert (told.person, told.at) == (hurt, asked.occurred_at)
+    (item,) = floor_queries.open_items(spd.id)
+    assert (item.kind, item.priority, item.since) == ("exposure", "high", told.at)
+
+    def take_on(who: str) -> Outcome:
+        return machines.take_on_exposure(request(spd, who), machine=spd.machine, exposure=told.event_id)
+
+    assert nothing_written(spd, lambda: take_on("Ines")) == "role"
+    done(take_on("Sanne"))
+    assert floor_queries.open_items(spd.id) == []
+    assert nothing_written(spd, lambda: take_on("Joan")) == "exposure-taken"
+
+
 def test_exposures_that_are_refused(spd: Department) -> None:
     for given, code in (
         ({"kind": "flood", "words": "x"}, "exposure-unknown"),
         ({"kind": "burn", "words": " "}, "reason-missing"),
+        ({"kind": "burn", "words": "x", "person": NOBODYS}, "person-unknown"),
         ({"kind": "burn", "words": "x", "machine": NOBODYS}, "machine-unknown"),
     ):
         asked = request(spd, "Ines")

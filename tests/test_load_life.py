@@ -10,7 +10,7 @@ from typing import Any
 
 import pytest
 
-from incidents.rules import loads, open_items, release
+from incidents.rules import holds, loads, open_items
 from incidents.rules.events import (
     AnyEvent,
     CycleFinished,
@@ -60,7 +60,7 @@ RERUN = RerunLinked(id_of("later"))
 
 
 def codes(load: Load) -> list[str]:
-    return [hold.code for hold in release.holds(load)]
+    return [hold.code for hold in holds.holds(load)]
 
 
 def minutes(count: float) -> datetime:
@@ -89,7 +89,7 @@ WAYS: list[tuple[Story, str]] = [
 
 @pytest.mark.parametrize(("happened", "expected"), WAYS)
 def test_what_a_load_is_follows_from_what_happened(happened: Story, expected: str) -> None:
-    assert release.disposition(load_of(*happened)) == expected
+    assert holds.disposition(load_of(*happened)) == expected
 
 
 def test_an_aborted_load_is_not_proven_and_not_merely_not_disinfected() -> None:

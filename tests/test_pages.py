@@ -19,10 +19,16 @@ from django.urls import resolve, reverse
 
 from incidents.figures.models import Heartbeat
 from incidents.identity.ids import named
-from incidents.identity.models import AccessToken, Membership
+from incidents.identity.models import AccessToken, Membership, Person
 from incidents.operations import alarms, cycles, setting_up
 from incidents.operations.sweep import sweep
-from incidents.rules.events import CataloguePublished, MachineRegistered, ProgrammePublished, SetRegistered
+from incidents.rules.events import (
+    CataloguePublished,
+    MachineRegistered,
+    ProgrammeDrafted,
+    RightsSet,
+    SetRegistered,
+)
 from tests import cast, visitors
 from tests.cast import Department
 from tests.visitors import (
@@ -749,20 +755,21 @@ def test_a_machine_is_registered(eastmere: Department) -> None:
     assert scanned(eastmere, "M-Birch").startswith(address(eastmere, "assemble"))
 
 
-def test_a_programme_is_published_and_then_its_next_edition(eastmere: Department) -> None:
-    running = cast.given_running_load(eastmere)
+def test_a_new_programme_wants_two_people_as_its_next_edition_does(eastmere: Department) -> None:
     client, errand = errand_of(eastmere, "add-programme")
-    for edition, name in ((1, "Heavy soil"), (2, "Heavy soil"), (2, cast.PROGRAMME_NAME)):
-        sent = errand.fields | {"name": name, "deed": str(eastmere.new_deed())}
-        assert client.post(errand.url, sent).status_code == 302
-        published = cast.whole_log(eastmere)[-1].data
-        assert isinstance(published, ProgrammePublished)
-        assert (published.name, published.edition) == (name, edition)
-        assert [phase.minutes for phase in published.phases] == [15, 10]
-        assert (published.expected_s, published.grace_s) == (25 * 60, 600)
-        assert [criterion.kind for criterion in published.criteria] == ["disinfection"]
-    load = cast.load_now(eastmere, running)
-    assert load.programme is not None and load.programme.edition == 1
+    sent = errand.fields | {"name": "Heavy soil", "deed": str(eastmere.new_deed())}
+    assert client.post(errand.url, sent).status_code == 302
+    published = cast.whole_log(eastmere)[-1].data
+    assert isinstance(published, ProgrammeDrafted)
+    assert (published.name, published.edition_from) == ("Heavy soil", 0)
+    assert [phase.minutes for phase in published.phases] == [15, 10]
+    assert (published.expected_s, published.grace_s) == (25 * 60, 600)
+    assert [criterion.kind for criterion in published.criteria] == ["disinfection"]
+    for name in ("Heavy soil", cast.PROGRAMME_NAME):
+        before = written(eastmere)
+        answer = client.post(errand.url, sent | {"name": name, "deed": str(eastmere.new_deed())})
+        assert answer.status_code == 422 and "Draft its next edition on its own page." in words_of(answer)
+        assert written(eastmere) == before
 
 
 def test_a_set_is_registered_with_its_trays(eastmere: Department) -> None:
@@ -780,7 +787,10 @@ def test_a_person_is_added_and_comes_in(eastmere: Department) -> None:
     before = written(eastmere)
     page = client.post(errand.url, errand.fields, follow=True)
     assert re.search(r"Pia technician release until 0?2 Mar 2027", words_of(page), re.IGNORECASE)
-    assert written(eastmere) == before  # people are no events: their names can be forgotten
+    assert written(eastmere) == before + 1
+    told = cast.whole_log(eastmere)[-1].data  # by id: the name can be forgotten
+    assert isinstance(told, RightsSet)
+    assert (told.person, told.roles) == (Person.objects.get(login="pia").id, ("technician",))
     there = visitors.nobody()
     assert there.post("/sign-in/", {"badge": "B-77", "pin": "7007"}).status_code == 302
     assert "Pia" in words_of(there.get("/", follow=True))
@@ -967,5 +977,20 @@ def test_the_watch_says_when_it_last_ran(eastmere: Department, age_s: int | None
 
 
 def test_the_process_says_that_it_is_well(db: None) -> None:
-    answer = Client().get("/healthz")
+    answer = Client().get("/readyz")
     assert (answer.status_code, answer.json()) == (200, {"status": "ok"})
+
+
+def test_several_reviewed_loads_lead_to_one_signature(eastmere: Department) -> None:
+    """From Now, the list of what awaits review, and each one's own page; a single load leads nowhere."""
+    ines = visitor(eastmere, "Ines")
+    first = cast.given_reviewed_load(eastmere, trays=eastmere.trays[:1])
+    round_of = address(eastmere, "release-round")
+    pages = [
+        address(eastmere, "now"),
+        address(eastmere, "loads") + "?disposition=awaiting+review",
+        address(eastmere, "release", load=first),
+    ]
+    assert not any(round_of in ines.get(page).content.decode() for page in pages)
+    cast.given_reviewed_load(eastmere, trays=eastmere.trays[1:2])
+    assert all(f'href="{round_of}"' in ines.get(page).content.decode() for page in pages)

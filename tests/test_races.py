@@ -33,6 +33,7 @@ from tests.cast import (
     fate,
     given_aborted_load,
     given_assembled_load,
+    given_finished_load,
     given_load_with_alarm,
     given_reviewed_load,
     given_running_load,
@@ -40,6 +41,8 @@ from tests.cast import (
     rebuilt_equals_live,
     register_set,
     request,
+    review,
+    sign_first,
     signed_by,
     whole_log,
 )
@@ -179,10 +182,15 @@ def test_who_decides_on_what_was_read_before_the_lock_releases_against_a_hold(
 ) -> None:
     """Control for both databases: the state was folded before the lock was there."""
     load = given_reviewed_load(spd)
-    release, read = release_of(spd, load), events_of(spd, load)
+    release, read, stream = release_of(spd, load), events_of(spd, load), Stream("load", load)
     assert isinstance(hold_of(spd, load)(), Receipt)
     numbers_drawn_late(monkeypatch)
-    monkeypatch.setattr(writing, "read_stream", lambda *_, **__: list(read))
+    late = writing.read_stream
+    monkeypatch.setattr(
+        writing,
+        "read_stream",
+        lambda facility, of, **how: list(read) if of == stream else late(facility, of, **how),
+    )
     assert isinstance(release(), Receipt)
     assert released_against_a_hold(spd, load)
 
@@ -255,6 +263,31 @@ def two_who_saw_one_alarm(spd: Department) -> Sequence[Act]:
     return [partial(alarms.acknowledge_alarm, each, stream=stream, alarm=alarm) for each in asked]
 
 
+def one_rinse_signed_second_while_it_is_held(spd: Department) -> Sequence[Act]:
+    """Whoever comes first: the second signature lifts nothing on a load that changed since the first."""
+    load = given_finished_load(spd, trays=fresh_trays(spd))
+    done(review(spd, load, conductivity="not-proven"))
+    key = "rinse-not-proven:conductivity"
+    done(sign_first(spd, load, key, "Sanne"))
+    asked = request(spd, "Joan")
+    signings = [signed_by(spd, "Joan", load, asked.deed)]
+    return partial(holds.second_lift, asked, load=load, hold=key, signings=signings), hold_of(spd, load, "Ines")
+
+
+def one_second_signature_by_two(spd: Department) -> Sequence[Act]:
+    end_what_runs(spd)
+    load = given_finished_load(spd, trays=fresh_trays(spd))
+    done(review(spd, load, conductivity="not-proven"))
+    key = "rinse-not-proven:conductivity"
+    done(sign_first(spd, load, key, "Joan"))
+    asked = [request(spd, who) for who in ("Sanne", "Sanne")]
+    signings = [[signed_by(spd, "Sanne", load, each.deed)] for each in asked]
+    return [
+        partial(holds.second_lift, each, load=load, hold=key, signings=signed)
+        for each, signed in zip(asked, signings, strict=True)
+    ]
+
+
 def one_release_twice(spd: Department) -> Sequence[Act]:
     return [release_of(spd, given_reviewed_load(spd, trays=fresh_trays(spd)))] * 2
 
@@ -276,6 +309,14 @@ PAIRS: dict[str, Pair] = {
     ),
     "one tray, two loads": (one_tray_in_two_loads, lambda outcomes: one_refused(outcomes, "tray-occupied")),
     "one chamber, two loads": (two_loads_in_one_chamber, lambda outcomes: one_refused(outcomes, "chamber-busy")),
+    "one second signature, and a hold": (
+        one_rinse_signed_second_while_it_is_held,
+        lambda outcomes: both_done(outcomes) or one_refused(outcomes, "stale"),
+    ),
+    "one second signature, given twice": (
+        one_second_signature_by_two,
+        lambda outcomes: one_refused(outcomes, "stale"),
+    ),
     "one alarm, seen twice": (
         two_who_saw_one_alarm,
         lambda outcomes: one_refused(outcomes, "already-acknowledged"),

@@ -2,22 +2,28 @@
 
 from __future__ import annotations
 
+import time
 from collections.abc import Callable, Iterator, Sequence
 from typing import Any
 
 import pytest
 
+from incidents.ledger.dialect import on_postgresql
 from incidents.ledger.writing import Receipt
-from incidents.operations import catalogue, downtime, holds
+from incidents.operations import catalogue, climbing, downtime, escalation, holds, readings
+from incidents.operations.care import hand_on_item
 from incidents.projections import rebuild
+from incidents.projections.models import OpenItemRow
 from incidents.projections.tables import TABLES, TRAY, Table
-from incidents.rules.events import CycleAborted
+from incidents.queries import care
+from incidents.rules.events import ColumnMeaning, CycleAborted
 from incidents.rules.programmes import STARTING_FAULTS
 from tests.bare_ledger import ask, ask_nothing, everything
 from tests.cast import (
     Department,
     done,
     given_aborted_load,
+    given_finished_load,
     given_load_with_alarm,
     open_department,
     rebuilt_equals_live,
@@ -29,7 +35,10 @@ from tests.cast import (
     whole_log,
 )
 from tests.floor_cast import set_policy
+from tests.history_cast import import_past
 from tests.interleaving import Act, Played, one_cut
+from tests.record_cast import keep
+from tests.recorded import as_csv, good
 from tests.story import id_of
 
 EVERY_TABLE = pytest.mark.parametrize("table", TABLES, ids=lambda table: table.name)
@@ -43,6 +52,9 @@ def spd(db: None) -> Department:
 def a_busy_department() -> Department:
     """One with a row in every read model: loads of every kind, alarms, open items, a cycle without a load."""
     spd = open_department()
+    done(keep(spd, given_finished_load(spd, trays=register_set(spd, "Third set", 1)), as_csv(good())))
+    columns = [ColumnMeaning("Zeit", "time_s")]
+    done(readings.set_record_form(request(spd, "Bo"), machine=spd.machine, columns=columns))
     rerun_and_release(spd, given_aborted_load(spd))
     given_aborted_load(spd)
     done(tell(spd, "cycle-started", cycle=9, programme="Turbo"))
@@ -51,7 +63,19 @@ def a_busy_department() -> Department:
     done(downtime.issue_forms(request(spd, "Sanne"), count=3))
     done(catalogue.draft_catalogue(request(spd, "Bo"), faults=STARTING_FAULTS[:2]))
     given_load_with_alarm(spd, trays=register_set(spd, "Second set", 1))
+    done(escalation.adopt_escalation(request(spd, "Ada")))
+    climbing.sweep(spd.wait(240))
+    done(escalation.set_calendar(request(spd, "Ada"), holidays=[], rotas=[]))  # every item is looked at anew
+    import_past(spd)
+    _hand_an_item_on(spd)
     return spd
+
+
+def _hand_an_item_on(spd: Department) -> None:
+    row = OpenItemRow.objects.filter(facility_id=spd.id, known_to__isnull=True).order_by("since", "item")[0]
+    item = care.item_of(row)
+    to = spd.people["Bo"].id
+    done(hand_on_item(request(spd, "Sanne"), stream=item.about, item=item.key, to=to, words="The arm is stiff."))
 
 
 def spoilt(table: Table, how: str, spd: Department) -> None:
@@ -62,7 +86,7 @@ def spoilt(table: Table, how: str, spd: Department) -> None:
     if how == "removed":
         ask_nothing(f"DELETE FROM {table.name} WHERE {this}", *row)
     elif how == "changed":
-        column = "known_to" if table.temporal else table.values[0]
+        column = "known_to" if table.temporal else "words" if table.name == "read_care" else table.values[0]
         ask_nothing(f"UPDATE {table.name} SET {column} = %s WHERE {this}", "77", *row)
     else:
         strange = ["owner", "tray"] if table is TRAY else ["owner"]
@@ -130,6 +154,59 @@ def busy(committed: None) -> Iterator[Department]:
 def orders(make: Callable[[], Sequence[Act]]) -> Iterator[Played]:
     for first in (0, 1):
         yield from one_cut(make, first)
+
+
+@pytest.mark.drill
+def test_two_rebuilds_at_once_leave_what_one_does(busy: Department) -> None:
+    """Each found the same rows missing and wrong before the other mended them."""
+    before = everything()
+
+    def make() -> Sequence[Act]:
+        for table in TABLES:
+            ask_nothing(f"DELETE FROM {table.name} WHERE facility_id = %s", busy.id)
+        return [lambda: rebuild.rebuild(busy.id)] * 2
+
+    for played in one_cut(make):
+        assert [type(outcome) for outcome in played.outcomes] == [rebuild.Report] * 2, played.outcomes
+        assert everything() == before
+
+
+def test_a_rebuild_that_another_was_quicker_than_makes_the_same_right(
+    spd: Department, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """Rows that are missing and rows that are wrong, found by both before either mended."""
+    before = everything()
+    ask_nothing("UPDATE read_load SET stage = 'none' WHERE facility_id = %s", spd.id)
+    ask_nothing("DELETE FROM read_alarm WHERE facility_id = %s", spd.id)
+    mend, quicker = rebuild._Mender.mend, iter([rebuild.rebuild])
+
+    def after_another(mender: Any) -> None:
+        for other in quicker:
+            assert other(spd.id).differences >= 2
+            assert everything() == before
+        mend(mender)
+
+    monkeypatch.setattr(rebuild._Mender, "mend", after_another)
+    assert rebuild.rebuild(spd.id).differences >= 2
+    assert everything() == before
+
+
+def test_a_rebuild_may_think_for_longer_than_a_deed(busy: Department, monkeypatch: pytest.MonkeyPatch) -> None:
+    """On PostgreSQL a transaction that idles is ended; a rebuild's holds no lock that anybody waits for."""
+    fold = rebuild._fold
+
+    def slowly(*args: Any) -> Any:
+        time.sleep(0.2)
+        return fold(*args)
+
+    monkeypatch.setattr(rebuild, "_fold", slowly)
+    if on_postgresql():
+        ask_nothing("SET idle_in_transaction_session_timeout = 50")
+    try:
+        assert rebuild.check(busy.id).differences == 0
+    finally:
+        if on_postgresql():
+            ask_nothing("RESET idle_in_transaction_session_timeout")
 
 
 @pytest.mark.drill

@@ -17,7 +17,7 @@ from incidents.ledger import writing
 from incidents.ledger.writing import Deed, digest_of
 from incidents.operations import alarms, cycles, sweep
 from incidents.projections.models import LoadRow
-from incidents.queries import floor
+from incidents.queries import floor, loads
 from incidents.rules import open_items
 from incidents.rules.events import Actor, Stream
 from tests.cast import (
@@ -83,8 +83,8 @@ def test_the_machines_counter_gives_the_load_its_name(spd: Department) -> None:
     load = given_assembled_load(spd)
     done(tell(spd, "cycle-started", cycle=4471, programme=PROGRAMME_NAME))
     assert load_now(spd, load).name == "Alder 4471"
-    assert [row.name for row in floor.loads(spd.id, search="4471")] == ["Alder 4471"]
-    assert [row.name for row in floor.loads(spd.id, search="2026-00001")] == ["Alder 4471"]
+    assert [row.name for row in loads.page(spd.id, search="4471").rows] == ["Alder 4471"]
+    assert [row.name for row in loads.page(spd.id, search="2026-00001").rows] == ["Alder 4471"]
 
 
 def test_a_programme_unknown_here_is_recorded_and_held(spd: Department) -> None:

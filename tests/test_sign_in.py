@@ -439,7 +439,7 @@ def test_the_first_visit_founds_a_department_ready_for_work(db: None) -> None:
     page = words_of(client.get("/f/eastmere/set-up/"))
     for word in ("Ada", "administrator", "Alder", "M-Alder", "Instruments", "Fault catalogue, edition 1"):
         assert word in page
-    assert Event.objects.count() == 4
+    assert Event.objects.count() == 6  # opened, its administrator, catalogue, how items climb, programme, machine
     assert come_in(nobody(), "B-1", "5005").status_code == 302
 
 
@@ -450,7 +450,7 @@ def test_a_second_first_run_is_not_possible(db: None) -> None:
     for visiting in (client, nobody()):
         assert visiting.get(reverse("first-run")).headers["Location"] == "/"
         assert visiting.post(reverse("first-run"), again).headers["Location"] == "/"
-    assert (Person.objects.count(), Facility.objects.count(), Event.objects.count()) == (1, 1, 4)
+    assert (Person.objects.count(), Facility.objects.count(), Event.objects.count()) == (1, 1, 6)
 
 
 BAD_FIRST: dict[str, dict[str, str]] = {
@@ -478,7 +478,15 @@ BAD_FIRST: dict[str, dict[str, str]] = {
     "a zone by its path": {"time_zone": "../../etc/passwd"},
     "no chamber between commas": {"chambers": " , ,"},
     "a chamber with a long name": {"chambers": "1, " + "c" * 60},
+    "a programme that is not its first one": {"takes_programmes": "Heavy"},
+    "a rack with a long code": {"takes_racks": "R-1\n" + "c" * 81},
 }
+
+
+def test_the_first_machine_may_take_only_some_programmes_and_racks(db: None) -> None:
+    client = nobody()
+    client.post(reverse("first-run"), FIRST | {"takes_programmes": "Instruments", "takes_racks": "R-1\nR-2"})
+    assert "Takes only programmes: Instruments · racks: R-1, R-2" in words_of(client.get("/f/eastmere/set-up/"))
 
 
 @pytest.mark.parametrize("case", BAD_FIRST)

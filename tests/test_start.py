@@ -8,7 +8,7 @@ import socket
 import subprocess
 import sys
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import psutil
@@ -39,9 +39,9 @@ def hears_the_hang_up() -> None:
 class House:
     """One `start` that runs, and the processes it had once it said that it is ready, or what else to await."""
 
-    def __init__(self, folder: Path, *, until: str = READY, **more: str) -> None:
+    def __init__(self, folder: Path, *, until: str = READY, words: Sequence[str] = (), **more: str) -> None:
         self.folder = folder
-        command = [*START, "--data", str(folder), "--port", "0"]
+        command = [*START, "--data", str(folder), "--port", "0", *words]
         pipe = subprocess.PIPE
         self.start = subprocess.Popen(
             command,
@@ -96,9 +96,9 @@ def runs(process: psutil.Process) -> bool:
 
 
 @contextlib.contextmanager
-def house(folder: Path, *, until: str = READY, **more: str) -> Iterator[House]:
+def house(folder: Path, *, until: str = READY, words: Sequence[str] = (), **more: str) -> Iterator[House]:
     """A house that is empty afterwards, whatever the test did."""
-    running = House(folder, until=until, **more)
+    running = House(folder, until=until, words=words, **more)
     try:
         yield running
     finally:
@@ -119,7 +119,7 @@ def start(folder: Path, *words: str, **more: str) -> subprocess.CompletedProcess
 
 def health(port: int) -> int:
     with contextlib.closing(http.client.HTTPConnection("127.0.0.1", port, timeout=5)) as line:
-        line.request("GET", "/healthz")
+        line.request("GET", "/readyz")
         return line.getresponse().status
 
 
@@ -203,7 +203,7 @@ def test_ctrl_c_stops_everything(folder: Path) -> None:
 
 def test_neither_a_hung_child_nor_an_open_page_keeps_it_from_stopping(folder: Path) -> None:
     with house(folder) as running, socket.create_connection(("127.0.0.1", running.port)) as page:
-        page.sendall(b"POST /healthz HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\n")
+        page.sendall(b"POST /readyz HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\n")
         running.child("worker").suspend()
         asked_at = time.monotonic()
         code, _ = running.end(signal.SIGTERM)

@@ -72,7 +72,8 @@ def told(spd: Department, load: UUID) -> str:
     """The load's page, oldest line first, as a technician reads it."""
     story = story_of_load.story(spd.id, load)
     assert story is not None
-    return "\n".join(f"{entry.sentence}. {entry.detail}" for entry in reversed(story.entries))
+    entries = story_of_load.entries_of(spd.id, story, story.events)
+    return "\n".join(f"{entry.sentence}. {entry.detail}" for entry in reversed(entries))
 
 
 def test_story_1_the_power_fails_and_somebody_forces_the_door(spd: Department) -> None:
@@ -277,7 +278,7 @@ def test_story_9_a_tray_that_goes_to_repair_closes_an_aborted_load(spd: Departme
     (basic,) = sets.sets(spd.id)
     assert (basic.there, [tray.where for tray in basic.trays]) == (1, ["to repair", ""])
     page = told(spd, load)
-    assert "A tray went to repair, tagged contaminated" in page
+    assert "Basic set 1 went to repair, tagged contaminated" in page
     assert "Reprocessed: 2 trays accounted for" in page
 
 

@@ -9,7 +9,7 @@ import pytest
 
 from incidents.ledger.reading import words_of
 from incidents.ledger.writing import Receipt
-from incidents.operations import cycles, holds, setting_up
+from incidents.operations import cycles, holds, programmes, setting_up
 from incidents.operations.deeds import Outcome
 from incidents.rules.events import Criterion, Phase, Stream
 from incidents.rules.refusals import Refusal
@@ -100,8 +100,8 @@ TOO_LONG: dict[str, Callable[[Department], Outcome]] = {
     "a chamber": lambda spd: setting_up.register_machine(
         request(spd, "Ada"), name="x", code="y", chambers=["1", LONG]
     ),
-    "a programme": lambda spd: setting_up.publish_programme(
-        request(spd, "Ada"), name=LONG, phases=PHASES, expected_s=60, grace_s=0, criteria=CRITERIA
+    "a programme": lambda spd: programmes.draft_programme(
+        request(spd, "Bo"), name=LONG, phases=PHASES, expected_s=60, grace_s=0, criteria=CRITERIA
     ),
     "a spot": lambda spd: cycles.place_load(
         request(spd, "Ines"), load=given_aborted_load(spd), place="quarantine", spot=LONG
@@ -212,7 +212,7 @@ SET_UP: dict[str, Callable[[Department], Outcome]] = {
 
 def publish(spd: Department, **more: Any) -> Outcome:
     recipe: dict[str, Any] = {"phases": PHASES, "expected_s": 60, "grace_s": 0, "criteria": CRITERIA} | more
-    return setting_up.publish_programme(request(spd, "Ada"), name="New", **recipe)
+    return programmes.draft_programme(request(spd, "Bo"), name="New", **recipe)
 
 
 @pytest.mark.parametrize("attempt", SET_UP.values(), ids=SET_UP)
