@@ -107,7 +107,7 @@ class Screen:
 
     def takes_up(self, matter: str) -> None:
         """Press the button of an open item on Now."""
-        self.page.get_by_role("listitem").filter(has_text=matter).get_by_role("link").click()
+        self.page.get_by_role("listitem").filter(has_text=matter).locator("a.btn").click()
 
     def chooses(self, words: str, within: str = "") -> None:
         """A radio button or a tick by its words, in the group of that name."""
