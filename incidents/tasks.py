@@ -23,10 +23,9 @@ from incidents.ledger import dialect, witness
 from incidents.ledger.writing import Log
 from incidents.operations import climbing, delivery, figures
 from incidents.operations import sweep as due
-from incidents.rules.events import AlarmRaised, EscalationApproved, Recorded, Stream
+from incidents.rules.events import AlarmRaised, Recorded, Stream
 
 logger = logging.getLogger(__name__)
-URGENT = (AlarmRaised, EscalationApproved)
 
 
 @shared_task(name="sluicegate.sweep", ignore_result=True)
@@ -46,8 +45,8 @@ def climb(facility: str) -> None:
 
 
 def wake_sweep(log: Log, _: Stream, added: Sequence[Recorded]) -> None:
-    """Right after the commit of a new alarm or policy. Without a broker it waits for the next beat."""
-    if any(isinstance(each.data, URGENT) for each in added) and not log.seeded:
+    """Right after the commit of a new alarm. Without a broker it waits for the next beat."""
+    if any(isinstance(each.data, AlarmRaised) for each in added) and not log.seeded:
         transaction.on_commit(partial(_wake_sweep, str(log.facility)), robust=True)
 
 
