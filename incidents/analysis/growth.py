@@ -43,8 +43,10 @@ class Histories(NamedTuple):
     @property
     def log_sum(self) -> Floats:
         """Σ ln(until / time): all that the power law asks of a history. The last fault adds 0 where it ends it."""
-        logs = np.log(self.until[:, None] / self.times)
-        total: Floats = np.where(np.isnan(logs), 0.0, logs).sum(axis=1)
+        logs = self.until[:, None] / self.times
+        np.log(logs, out=logs)  # in place: room for three more arrays would cost more than the logarithms
+        np.copyto(logs, 0.0, where=np.isnan(logs))
+        total: Floats = logs.sum(axis=1)
         return total + 0.0
 
 
