@@ -10,7 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy import optimize, stats
+from scipy import optimize, special
 
 from incidents.analysis import rates
 
@@ -57,7 +57,7 @@ def mean_cumulative(
         raise ValueError("there is an event at an age at which no unit was watched")
     risk = at_risk.astype(np.float64)
     mean, variance = np.cumsum(1 / risk), np.cumsum((risk - 1) / risk**3)
-    reach = np.exp(float(stats.norm.isf((1 - confidence) / 2)) * np.sqrt(variance) / mean)
+    reach = np.exp(float(special.ndtri((1 + confidence) / 2)) * np.sqrt(variance) / mean)
     return MeanCumulative(times, mean, variance, mean / reach, mean * reach, risk)
 
 
