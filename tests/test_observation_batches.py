@@ -16,7 +16,7 @@ from uuid import UUID
 import pytest
 from django.http import HttpResponse
 from django.utils.http import http_date
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, example, given, settings
 from hypothesis import strategies as st
 from msgspec.structs import replace
 
@@ -381,6 +381,7 @@ def told_badly(draw: st.DrawFn) -> tuple[frozenset[int], list[int], list[int]]:
 
 
 @settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.function_scoped_fixture])
+@example((frozenset(), [23, 24, *range(16, 23), *range(25, 36)], [2]))  # a condition is cleared, before all else
 @given(told_badly())
 def test_however_it_arrives_the_same_stands(
     far: Department, how: tuple[frozenset[int], list[int], list[int]]

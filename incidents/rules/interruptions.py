@@ -11,7 +11,7 @@ from msgspec.structs import replace
 from incidents.rules import alarms
 from incidents.rules.events import CycleStopped, DoorOpened, PowerLost, Recorded, WrongProgrammeNoted
 from incidents.rules.load_state import Load
-from incidents.rules.load_steps import unexpected
+from incidents.rules.load_steps import counted, unexpected
 
 STOPS = {"by-hand": "stopped by hand", "emergency": "stopped by the emergency stop"}
 
@@ -36,7 +36,7 @@ def stopped(load: Load, event: Recorded, data: CycleStopped) -> Load:
 
 
 def power_lost(load: Load, event: Recorded, data: PowerLost) -> Load:
-    return _broken(_counted(load, data.machine_cycle), event, f"power was lost{_in(data.phase)}")
+    return _broken(counted(load, data.machine_cycle), event, f"power was lost{_in(data.phase)}")
 
 
 def door_opened(load: Load, event: Recorded, data: DoorOpened) -> Load:
@@ -46,7 +46,7 @@ def door_opened(load: Load, event: Recorded, data: DoorOpened) -> Load:
     unloading = not data.forced and not data.phase and not data.load_taken_out
     if load.stage == "finished" and unloading and not _before_its_end(load, event):
         return load
-    return _broken(_counted(load, data.machine_cycle), event, f"{how}{_in(data.phase)}{out}")
+    return _broken(counted(load, data.machine_cycle), event, f"{how}{_in(data.phase)}{out}")
 
 
 def wrong_programme(load: Load, event: Recorded, data: WrongProgrammeNoted) -> Load:
@@ -55,10 +55,6 @@ def wrong_programme(load: Load, event: Recorded, data: WrongProgrammeNoted) -> L
 
 def _in(phase: str) -> str:
     return f" in {phase}" if phase else ""
-
-
-def _counted(load: Load, machine_cycle: int | None) -> Load:
-    return replace(load, machine_cycle=machine_cycle) if load.machine_cycle is None else load
 
 
 def _before_its_end(load: Load, event: Recorded) -> bool:

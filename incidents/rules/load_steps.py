@@ -54,6 +54,11 @@ def unexpected(load: Load, event: Recorded, sentence: str) -> Load:
     return replace(load, unexpected=(*load.unexpected, Unexpected(event.event_id, sentence, event.occurred_at)))
 
 
+def counted(load: Load, machine_cycle: int | None) -> Load:
+    """The first report that names the machine's counter says which cycle this is."""
+    return replace(load, machine_cycle=machine_cycle) if load.machine_cycle is None else load
+
+
 def _assembled(load: Load, event: Recorded, data: LoadAssembled) -> Load:
     if load.stage != "none":
         return unexpected(load, event, "It was assembled a second time.")
@@ -109,14 +114,11 @@ def _started_again(load: Load, event: Recorded, data: CycleStarted) -> Load:
         return unexpected(load, event, "Another start was reported for this load.")
     if data.programme_name != load.programme_name:
         return unexpected(load, event, f"The machine reports programme “{data.programme_name}”.")
-    if load.machine_cycle is None:
-        return replace(load, machine_cycle=data.machine_cycle)
-    return load
+    return counted(load, data.machine_cycle)
 
 
 def _alarm_raised(load: Load, event: Recorded, data: AlarmRaised) -> Load:
-    cycle = data.machine_cycle if load.machine_cycle is None else load.machine_cycle
-    after = replace(load, alarms=alarms.raised(load.alarms, event, data), machine_cycle=cycle)
+    after = replace(counted(load, data.machine_cycle), alarms=alarms.raised(load.alarms, event, data))
     if not data.known:
         after = unexpected(after, event, f"Fault code {data.code} is not in the fault catalogue.")
     if load.stage == "running":
@@ -143,7 +145,7 @@ def _alarm_unshelved(load: Load, event: Recorded, data: AlarmUnshelved) -> Load:
 
 
 def _alarm_cleared(load: Load, event: Recorded, data: AlarmCleared) -> Load:
-    return replace(load, alarms=alarms.cleared(load.alarms, event, data))
+    return replace(counted(load, data.machine_cycle), alarms=alarms.cleared(load.alarms, event, data))
 
 
 def _resumed(load: Load, event: Recorded, data: CycleResumed) -> Load:
