@@ -2,6 +2,8 @@
 
 Nothing here is an event: whatever is lost is computed again, to the last bit. A message that is lost delays only,
 for `due` finds what was begun and not finished.
+
+The statistics are imported where they are reckoned: SciPy takes longer to load than the rest of a process together.
 """
 
 from __future__ import annotations
@@ -13,7 +15,6 @@ from uuid import UUID
 
 import msgspec
 
-from incidents.analysis import machine_figures, verdicts
 from incidents.figures import reports
 from incidents.ledger import reading
 from incidents.queries import facts, occurrences
@@ -85,6 +86,8 @@ def reckon(report_id: UUID, number: int, now: datetime) -> bool:
 
 def rows_of(facility: UUID, chosen: Sequence[UUID], position: int, known_at: datetime) -> list[reports.Row]:
     """The rows of some machines; each row's bytes are the same in whichever company it is reckoned."""
+    from incidents.analysis import machine_figures
+
     found = occurrences.of_machines(facility, chosen, position, known_at)
     within = facts.policy(facility, position).same_fault_cycles
     figures = machine_figures.reduced([found[machine] for machine in chosen], within=within)
@@ -101,6 +104,8 @@ def finish(report_id: UUID, now: datetime) -> bool:
     report = reports.find(report_id)
     if report is None or report.finished_at is not None or reports.undone(report_id):
         return False
+    from incidents.analysis import verdicts
+
     told = verdicts.final(reports.figures_of(report))
     written = reports.finish(report, told.finals, told.fleet, now)
     if written:

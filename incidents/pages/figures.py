@@ -14,7 +14,6 @@ from django.urls import reverse
 from django.utils.safestring import SafeString, mark_safe
 from django.views.decorators.http import require_POST
 
-from incidents.analysis import plots
 from incidents.operations import figures as computing
 from incidents.pages.here import Here, Unreadable, in_facility, moment_of, said
 from incidents.pages.templatetags.sluicegate import local
@@ -59,6 +58,8 @@ def _shown(here: Here, figures: MachineFigures, told: Told) -> dict[str, Any]:
 
 def _plot(figures: MachineFigures, told: Told) -> SafeString | str:
     """Every word in it is escaped where it is drawn."""
+    from incidents.analysis import plots  # SciPy: see operations/figures.py
+
     own = told.own
     if own.trend is None or told.final is None:
         return ""
