@@ -11,7 +11,6 @@ from django.views.decorators.http import require_POST
 
 from incidents.operations import downtime as deeds
 from incidents.pages.downtime_form import EntryForm
-from incidents.pages.downtime_print import printed
 from incidents.pages.here import Here, Unreadable, in_facility, position_of, posted_whole, said
 from incidents.queries import downtime
 from incidents.rules import authority
@@ -64,6 +63,8 @@ def issue(here: Here) -> HttpResponse:
 @in_facility
 def print_forms(here: Here) -> HttpResponseBase:
     """A PDF of the forms that are still out, from `first` to `last`."""
+    from incidents.pages.downtime_print import printed  # as in hold_tag.py
+
     asked = here.request.GET
     first, last = (_number(asked.get(name, "")) for name in ("first", "last"))
     numbers = downtime.to_print(here.facility.id, first or 1, last or LAST_NUMBER)
