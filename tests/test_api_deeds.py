@@ -39,7 +39,7 @@ def test_every_deed_of_the_authority_table_is_offered_but_what_no_person_does() 
     assert not undone, f"DEEDS in rules/authority.py or a function in operations/ lacks {sorted(undone)}"
     assert set(DEEDS) - set(door.OFFERED) == {
         *("observe", "open_facility", "accept_restore", "keep_readings"),
-        *("note_overdue", "note_undelivered", "note_unshelved", "escalate"),
+        *("note_overdue", "note_silence", "note_undelivered", "note_unshelved", "escalate"),
     }
 
 

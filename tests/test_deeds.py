@@ -200,6 +200,7 @@ ASKS: dict[str, Callable[[Request], Outcome]] = {
     ),
     "escalate": lambda asked: climbing.escalate(asked, most=1),
     "note_overdue": lambda asked: sweep.note_overdue(asked, load=NOBODY),
+    "note_silence": lambda asked: sweep.note_silence(asked, machine=NOBODY),
     "open_facility": lambda asked: setting_up.open_facility(asked),
     "accept_restore": lambda asked: restoring.accept_restore(asked, noted_size=9, noted_root="00", words="fire"),
     "settle_restore": lambda asked: restoring.settle_restore(asked, words="looked"),

@@ -37,7 +37,7 @@ for _module in pkgutil.iter_modules(operations.__path__):
 ELSEWHERE = frozenset(
     {
         *("observe", "keep_readings", "open_facility", "accept_restore"),
-        *("note_overdue", "note_undelivered", "note_unshelved", "escalate"),
+        *("note_overdue", "note_silence", "note_undelivered", "note_unshelved", "escalate"),
     }
 )
 

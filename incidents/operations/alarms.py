@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from uuid import UUID
 
-from incidents.operations.deeds import Doing, decision, observation
+from incidents.operations.deeds import Doing, decision, observation, refuse
 from incidents.queries import facts
 from incidents.rules import alarms, machines
 from incidents.rules.events import AlarmCleared, AlarmRaised, MachineBlocked, Stream
@@ -21,14 +21,17 @@ def report_alarm(doing: Doing, *, load: UUID, code: str, phase: str) -> None:
 
 
 @observation
-def report_cleared(doing: Doing, *, load: UUID, alarm: UUID) -> None:
-    """The condition is gone, says whoever looked. That says nothing about the load."""
-    found = doing.load(load)
+def report_cleared(doing: Doing, *, alarm: UUID, load: UUID | None = None, machine: UUID | None = None) -> None:
+    """The condition is gone, says whoever looked. That says nothing about the load.
+
+    `machine` is given in the place of a load where it alarmed without one.
+    """
+    if (load is None) == (machine is None):
+        raise refuse("alarm-of-what", "An alarm is a load’s or a machine’s.", "Name the one that has it.")
+    stream = Stream("machine", machine) if machine else Stream("load", load)  # type: ignore[arg-type]
+    found = doing.machine_as_seen(stream.id) if machine else doing.load(stream.id)
     told = alarms.find(found, alarm)
-    if told is None:
-        doing.record(Stream("load", load), alarms.no_such_alarm(found))
-    else:
-        doing.record(Stream("load", load), AlarmCleared(code=told.code, alarm=alarm))
+    doing.record(stream, AlarmCleared(code=told.code, alarm=alarm) if told else alarms.no_such_alarm(found))
 
 
 @decision

@@ -140,6 +140,8 @@ def set_policy(
     shifts: Sequence[Shift] | None = None,
     requirements: Sequence[Requirement] | None = None,
     two_people_lift: Sequence[str] | None = None,
+    silent_min: int | None = None,
+    incident_min: int | None = None,
 ) -> None:
     """Set what the trade leaves to the facility, with the source it goes by. What is not given stays as it is."""
     standing = facts.policy(doing.facility)
@@ -153,6 +155,8 @@ def set_policy(
         shifts=standing.shifts if shifts is None else tuple(sorted(shifts, key=lambda shift: shift.starts)),
         requirements=standing.requirements if requirements is None else tuple(requirements),
         two_people_lift=tuple(twice),
+        silent_min=standing.silent_min if silent_min is None else silent_min,
+        incident_min=standing.incident_min if incident_min is None else incident_min,
     )
     doing.record(Stream("policy", doing.facility), policies.policy_refusal(policy) or policy)
 

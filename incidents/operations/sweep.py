@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from functools import partial
 from uuid import UUID
 
@@ -11,7 +11,8 @@ from incidents.identity.ids import new_id
 from incidents.ledger.writing import LedgerBusy, Receipt
 from incidents.operations.care import note_unshelved
 from incidents.operations.deeds import Doer, Doing, Outcome, Request, decision, refuse
-from incidents.queries import care, floor
+from incidents.queries import care, facts, floor, silence
+from incidents.rules import machines
 from incidents.rules.events import Actor, OutcomeOverdue, Stream
 
 
@@ -24,12 +25,26 @@ def note_overdue(doing: Doing, *, load: UUID) -> None:
     doing.record(Stream("load", load), OutcomeOverdue(due_at=found.due_at))
 
 
+@decision
+def note_silence(doing: Doing, *, machine: UUID) -> None:
+    """A device was not heard for as long as policy allows, or is heard again."""
+    found = doing.machine(machine)
+    heard_at = silence.last_heard_at(doing.facility, machine)
+    allowed = timedelta(minutes=facts.policy(doing.facility).silent_min)
+    event = machines.silence(found, heard_at, allowed, doing.request.now)
+    if event is None:
+        raise refuse("not-due", f"Nothing is new of the device of {found.name}.", "Nothing is to be done.")
+    doing.record(Stream("machine", machine), event)
+
+
 def _due(now: datetime) -> Iterator[tuple[UUID, Callable[[Request], Outcome]]]:
     """Each thing that is due, as a deed of its facility."""
     for facility, load, _ in floor.overdue(now):
         yield facility, partial(note_overdue, load=load)
     for facility, stream, alarm in care.back_from_the_shelf(now):
         yield facility, partial(note_unshelved, stream=stream, alarm=alarm)
+    for facility, machine in silence.to_note(now):
+        yield facility, partial(note_silence, machine=machine)
 
 
 def sweep(now: datetime) -> int:

@@ -27,7 +27,7 @@ from incidents.rules import authority
 from incidents.rules.events import Shift
 from incidents.rules.holds import HOLD_CODES, who_lifts
 from incidents.rules.inspection import REJECT_REASONS
-from incidents.rules.policies import ONE_LIFTS
+from incidents.rules.policies import LONGEST_MIN, ONE_LIFTS
 from incidents.rules.refusals import Refusal
 
 
@@ -63,6 +63,19 @@ class PolicyForm(forms.Form):
         label="The same fault blocks a machine, times", min_value=2, max_value=100
     )
     same_fault_cycles = forms.IntegerField(label="Within its newest cycles", min_value=2, max_value=10_000)
+    silent_min = forms.IntegerField(
+        label="A device may be silent for, in minutes",
+        required=False,
+        min_value=0,
+        max_value=LONGEST_MIN,
+        help_text="0: nobody is asked to look after a device that is silent.",
+    )
+    incident_min = forms.IntegerField(
+        label="The same fault is one incident within, in minutes",
+        required=False,
+        min_value=1,
+        max_value=LONGEST_MIN,
+    )
     rest_may_go_on = forms.MultipleChoiceField(
         label="The rest of a load may go on when a tray was found",
         required=False,
@@ -125,6 +138,8 @@ def _policy_form(here: Here, sent: bool) -> PolicyForm:
     initial = {
         "same_fault_blocks": standing.same_fault_blocks,
         "same_fault_cycles": standing.same_fault_cycles,
+        "silent_min": standing.silent_min,
+        "incident_min": standing.incident_min,
         "rest_may_go_on": list(standing.rest_may_go_on),
         "shifts": "\n".join(f"{shift.starts} {shift.name}" for shift in standing.shifts),
         "requirements": "\n".join(map(requirement_typed, standing.requirements)),

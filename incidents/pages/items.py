@@ -12,6 +12,7 @@ from django.shortcuts import redirect
 from django.views.decorators.http import require_POST
 
 from incidents.identity.models import Person
+from incidents.operations import alarms as alarm_deeds
 from incidents.operations import care as deeds
 from incidents.operations.deeds import Outcome, Request
 from incidents.pages.here import Here, Unreadable, chosen, in_facility, posted_uuid, said
@@ -99,6 +100,13 @@ def _unshelve(here: Here, asks: Request, stream: Stream, item: str) -> Outcome:
     return deeds.unshelve_alarm(asks, stream=stream, alarm=_alarm(here, stream, item))
 
 
+def _cleared(here: Here, asks: Request, stream: Stream, item: str) -> Outcome:
+    alarm = _alarm(here, stream, item)
+    if stream.kind == "machine":
+        return alarm_deeds.report_cleared(asks, machine=stream.id, alarm=alarm)
+    return alarm_deeds.report_cleared(asks, load=stream.id, alarm=alarm)
+
+
 def _alarm(here: Here, stream: Stream, item: str) -> UUID:
     told = care.story(here.facility.id, stream, item)
     if told is None or told.row.alarm is None:
@@ -111,10 +119,12 @@ ACTS: dict[str, Callable[[Here, Request, Stream, str], Outcome]] = {
     "hand-on": _hand_on,
     "shelve": _shelve,
     "unshelve": _unshelve,
+    "cleared": _cleared,
 }
 DONE = {
     "take": "You look after it from now on.",
     "hand-on": "It is handed on.",
     "shelve": "The alarm is put aside. It returns by itself.",
     "unshelve": "The alarm stands again.",
+    "cleared": "The condition is gone. That says nothing about the load.",
 }

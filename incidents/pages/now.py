@@ -43,6 +43,10 @@ GLYPHS = {
     "alarm-shelved": "clock",
     "message-dead": "caution",
     "exposure": "caution",
+    "alarm-unresolved": "caution",
+    "device-silent": "offline",
+    "observations-missing": "offline",
+    "readings-missing": "notproven",
 }
 WHOLE = [{"title": "", "share": 1.0}]
 ALARM_GLYPHS = {"high": "hi", "medium": "med", "low": "lo"}

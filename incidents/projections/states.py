@@ -365,7 +365,7 @@ _SHOWN_OF_MACHINE = (
     Shown(
         OPEN_ITEM,
         _items_of_machine,
-        attrgetter("name", "alarms", "strays", "blocks", "missing", "clock", "exposed"),
+        attrgetter("name", "alarms", "strays", "blocks", "missing", "clock", "exposed", "silent_since"),
     ),
     Shown(HEARD, _heard, attrgetter("heard")),
 )

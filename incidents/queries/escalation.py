@@ -121,14 +121,14 @@ def climb(facility: UUID, about: Stream, item: str, now: datetime) -> Climb | No
 def climber(
     facility: UUID, row: OpenItemRow | climbing.Standing, policy: EscalationApproved, owner: UUID | None
 ) -> Item:
-    """An open item as the rules see it climb. `owner` took it over; else it is with whoever saw it."""
+    """An open item as the rules see it climb. `owner` took it over; whoever saw it or caused it has not."""
     priority = cast(Priority, row.priority)
     again = (
         row.alarm is not None
         and ladder_for(policy, FAULT_AGAIN, priority) is not None
         and facts.came_again(facility, row.alarm, policy.again_within_cycles)
     )
-    return Item(row.kind, priority, row.since, owner=owner or row.taken_by, again=again)
+    return Item(row.kind, priority, row.since, row.taken_by is not None, owner, again)
 
 
 def _planned(

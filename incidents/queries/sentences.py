@@ -30,6 +30,7 @@ from incidents.rules.events import (
     CycleResumed,
     CycleStarted,
     CycleStopped,
+    DeviceFellSilent,
     DoorOpened,
     EnteredFromPaper,
     EscalationApproved,
@@ -76,6 +77,7 @@ from incidents.rules.events import (
     RerunLinked,
     RightsSet,
     ShiftHandedOver,
+    SilenceEnded,
     SupplyChanged,
     TrayLeft,
     TraysRejected,
@@ -255,6 +257,10 @@ def sentence_of_machine(event: Recorded, names: Names) -> tuple[str, str]:
             return "rtn", f"Heard after all: observation {data.number}"
         case MissingExplained() as data:
             return "link", f"Explained by {by}: {_numbers(data.first, data.last)} will not come"
+        case DeviceFellSilent() as data:
+            return "offline", f"Its device fell silent: last heard {data.last_heard_at:%Y-%m-%d %H:%M} UTC"
+        case SilenceEnded() as data:
+            return "rtn", "Its device was heard again" if data.heard_at else "Its device has no door any more"
         case ClockCompared() as data:
             way = "ahead of" if data.ahead_s > 0 else "behind"
             return "clock", f"The sender’s clock is {abs(data.ahead_s)} s {way} the clock here"

@@ -98,6 +98,7 @@ DEEDS: dict[str, Permission] = {
     "release_round": Permission(_PEOPLE, competence="release"),
     "observe": Permission(frozenset({"device"})),
     "note_overdue": Permission(frozenset()),
+    "note_silence": Permission(frozenset()),
     "note_undelivered": Permission(frozenset()),
     "set_contact": Permission(_PEOPLE),
     "set_shared_contact": Permission(_SET_UP),

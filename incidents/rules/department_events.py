@@ -177,10 +177,11 @@ class PolicySet(Event, frozen=True, tag="policy-set"):
     """What the facility decides where the trade leaves it open. `source` says where its values come from.
 
     `requirements` are what disinfection is asked for here, each with its own source; `two_people_lift` names codes
-    of holds that one person may lift by the trade's table, and two must here.
+    of holds that one person may lift by the trade's table, and two must here. `silent_min` is how many minutes a
+    device may be silent; 0 asks nothing. Within `incident_min` minutes the same fault of a machine is one incident.
     """
 
-    schema: ClassVar[int] = 3
+    schema: ClassVar[int] = 4
 
     edition: int
     source: str
@@ -190,6 +191,8 @@ class PolicySet(Event, frozen=True, tag="policy-set"):
     shifts: tuple[Shift, ...] = STARTING_SHIFTS
     requirements: tuple[Requirement, ...] = ()
     two_people_lift: tuple[str, ...] = ()
+    silent_min: int = 1440
+    incident_min: int = 60
 
 
 class MachineBlocked(Event, frozen=True, tag="machine-blocked"):

@@ -33,3 +33,15 @@ class ClockCompared(Event, frozen=True, tag="clock-compared"):
 
     sent_at: datetime
     ahead_s: int
+
+
+class DeviceFellSilent(Event, frozen=True, tag="device-fell-silent"):
+    """A device’s door heard nothing of it for as long as policy allows."""
+
+    last_heard_at: datetime
+
+
+class SilenceEnded(Event, frozen=True, tag="silence-ended"):
+    """The device was heard again; None where its last door was closed, so that nothing is to be heard of it."""
+
+    heard_at: datetime | None = None

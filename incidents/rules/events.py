@@ -58,9 +58,11 @@ from incidents.rules.department_events import (
 )
 from incidents.rules.device_events import (
     ClockCompared,
+    DeviceFellSilent,
     MissingExplained,
     ObservationArrived,
     ObservationsMissed,
+    SilenceEnded,
 )
 from incidents.rules.escalation_events import (
     CalendarSet,
@@ -164,6 +166,7 @@ __all__ = [
     "CycleResumed",
     "CycleStarted",
     "CycleStopped",
+    "DeviceFellSilent",
     "DoorOpened",
     "DowntimeFormEntered",
     "DowntimeFormVoided",
@@ -237,6 +240,7 @@ __all__ = [
     "Shift",
     "ShiftHandedOver",
     "Signature",
+    "SilenceEnded",
     "Stream",
     "SupplyChanged",
     "Tray",
@@ -272,6 +276,8 @@ AnyEvent = (
     | CycleExplained
     | ExposureRecorded
     | ExposureTakenOn
+    | DeviceFellSilent
+    | SilenceEnded
     | ObservationsMissed
     | ObservationArrived
     | MissingExplained

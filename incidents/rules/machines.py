@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from datetime import datetime
+from datetime import datetime, timedelta
 from uuid import UUID
 
 import msgspec
@@ -22,6 +22,7 @@ from incidents.rules.events import (
     CycleExplained,
     CycleFinished,
     CycleStarted,
+    DeviceFellSilent,
     Exposure,
     ExposureRecorded,
     ExposureTakenOn,
@@ -34,6 +35,7 @@ from incidents.rules.events import (
     ObservationsMissed,
     Recorded,
     RecordFormSet,
+    SilenceEnded,
     SupplyChanged,
     WordsRef,
 )
@@ -110,6 +112,7 @@ class Machine(msgspec.Struct, frozen=True):
     missing: tuple[Run, ...] = ()
     clock: Clock | None = None
     record_form: RecordFormSet | None = None
+    silent_since: datetime | None = None
 
 
 def fold(machine_id: UUID, events: Sequence[Recorded]) -> Machine:
@@ -167,6 +170,10 @@ def evolve(machine: Machine, event: Recorded) -> Machine:
             return replace(after, missing=devices.without(machine.missing, data.first, data.last))
         case ClockCompared() as data:
             return replace(after, clock=Clock(data.ahead_s, event.recorded_at))
+        case DeviceFellSilent() as data:
+            return replace(after, silent_since=data.last_heard_at)
+        case SilenceEnded():
+            return replace(after, silent_since=None)
         case CycleStarted() as data:
             return _stray(after, event, data.chamber, data.machine_cycle, "started a cycle without a load")
         case CycleFinished() as data:
@@ -248,3 +255,20 @@ def _stray(machine: Machine, event: Recorded, chamber: str, cycle: int | None, w
         return machine
     stray = StrayCycle(event.event_id, chamber, cycle, f"{machine.name} {what}", event.occurred_at)
     return replace(machine, strays=(*machine.strays, stray))
+
+
+def silence(
+    machine: Machine, last_heard_at: datetime | None, allowed: timedelta, now: datetime
+) -> DeviceFellSilent | SilenceEnded | None:
+    """What is new of a device's silence; None where nothing is.
+
+    `last_heard_at` is None of a machine whose device was never heard, or has no door any more: it is asked nothing.
+    Without an allowance, and of a machine out of service, no silence is noted.
+    """
+    known = machine.silent_since
+    if known is None:
+        waited = allowed and last_heard_at is not None and now - last_heard_at >= allowed
+        return DeviceFellSilent(last_heard_at) if waited and last_heard_at and not blocked(machine, "") else None
+    if last_heard_at is None or last_heard_at > known:
+        return SilenceEnded(last_heard_at)
+    return None

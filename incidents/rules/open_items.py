@@ -42,6 +42,8 @@ class OpenItem(msgspec.Struct, frozen=True):
 
 def of_load(load: Load) -> Iterator[OpenItem]:
     yield from of_alarms(load.name, load.alarms)
+    yield from _of_unresolved(load.name, _still_asked_of(load))
+    yield from _of_missing_readings(load)
     item = _of_the_load_itself(load)
     if item is not None:
         yield item
@@ -81,6 +83,7 @@ def _trays(count: int) -> str:
 
 def of_machine(machine: Machine) -> Iterator[OpenItem]:
     yield from of_alarms(machine.name, machine.alarms)
+    yield from _of_unresolved(machine.name, machine.alarms)
     for block in machine.blocks:
         which = f", chamber {block.chamber}" if block.chamber else ""
         title = f"{machine.name}{which} is blocked: {block.reason}."
@@ -88,6 +91,9 @@ def of_machine(machine: Machine) -> Iterator[OpenItem]:
     yield from _of_exposures(machine)
     if machine.missing:
         yield _of_missing(machine)
+    if machine.silent_since is not None:
+        title = f"{machine.name}: nothing was heard of its device since {machine.silent_since:%Y-%m-%d %H:%M} UTC."
+        yield OpenItem("device-silent", "device-silent", "medium", title, machine.silent_since)
     if machine.clock is not None and machine.clock.is_skewed:
         way = "ahead of" if machine.clock.ahead_s > 0 else "behind"
         off = _span(abs(machine.clock.ahead_s))
@@ -193,6 +199,37 @@ def of_alarms(name: str, alarms: tuple[Alarm, ...]) -> Iterator[OpenItem]:
             yield OpenItem(f"alarm:{alarm.id}", "alarm", alarm.priority, title, alarm.raised_at, alarm.id)
 
 
+def _still_asked_of(load: Load) -> tuple[Alarm, ...]:
+    """A load’s alarms that a decision about the load does not answer for: its release, its reprocessing, or the one
+    about a stopped cycle, which is an open item of its own.
+    """
+    if load.release is not None or load.reprocessed:
+        return ()
+    return tuple(alarm for alarm in load.alarms if not (alarm.halts and load.stage == "stopped"))
+
+
+def _of_unresolved(name: str, alarms: tuple[Alarm, ...]) -> Iterator[OpenItem]:
+    """Alarms that somebody saw and that stand: until the condition clears, or somebody decides about the cycle."""
+    for alarm in alarms:
+        if alarm.state == "acknowledged" and alarm.acknowledged_at is not None:
+            title = f"{name}: {_lowered(alarm.title)}, in {alarm.phase}. Seen, not resolved."
+            since, seen_by = alarm.acknowledged_at, alarm.acknowledged_by
+            key, kind = f"unresolved:{alarm.id}", "alarm-unresolved"
+            yield OpenItem(key, kind, alarm.priority, title, since, alarm.id, seen_by)
+
+
+NO_READINGS = "record-missing:readings"  # the key of the hold that says so
+
+
+def _of_missing_readings(load: Load) -> Iterator[OpenItem]:
+    """A cycle that is judged by its readings has ended, and nobody gave any."""
+    if load.stage != "finished" or load.ended_at is None or load.release is not None or load.reprocessed:
+        return
+    if any(hold.key == NO_READINGS for hold in holds(load)):
+        title = f"{load.name} ended without its readings. Give its record, or two people read the machine’s strip."
+        yield OpenItem("readings", "readings-missing", "medium", title, load.ended_at)
+
+
 def _lowered(title: str) -> str:
     return title[:1].lower() + title[1:]
 
@@ -225,7 +262,7 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
                 taken_by=_who_saw(load),
             )
         return None
-    standing = holds(load)
+    standing = tuple(hold for hold in holds(load) if load.stage != "finished" or hold.key != NO_READINGS)
     if standing:
         title = f"{load.name} is held. {standing[0].sentence}"
         return OpenItem(

@@ -18,6 +18,7 @@ STARTING_REQUIREMENTS = (
     Requirement("HTM 01-04, as quoted", "2026-01-01", celsius="71", seconds=180),
 )
 REQUIREMENTS_MOST = 20
+LONGEST_MIN = 30 * 24 * 60
 ONE_LIFTS = tuple(code for code, groups in LIFTED_BY.items() if len(groups) == 1)
 
 # A starting point (invented for this project); a facility sets its own, with the source it goes by.
@@ -53,6 +54,12 @@ def policy_refusal(policy: PolicySet) -> Refusal | None:
             "hold-code-unknown",
             "Two people can be asked for holds that one person may lift, and for no others.",
             f"Choose of {', '.join(ONE_LIFTS)}.",
+        )
+    if not 0 <= policy.silent_min <= LONGEST_MIN or not 1 <= policy.incident_min <= LONGEST_MIN:
+        return Refusal(
+            "number-out-of-range",
+            f"A silence and an incident last up to {LONGEST_MIN} minutes, an incident at least 1.",
+            "Correct the numbers.",
         )
     return _requirements_refusal(policy.requirements) or shifts_refusal(policy.shifts)
 

@@ -32,6 +32,7 @@ UPCASTS: dict[tuple[str, int], Callable[[Data], Data]] = {
     ("programme-published", 2): _as_it_is,
     ("policy-set", 1): _policy_with_shifts,
     ("policy-set", 2): _as_it_is,
+    ("policy-set", 3): _as_it_is,
 }
 
 
