@@ -16,6 +16,7 @@ SLUICEGATE_MAIL_FROM    whom e-mail is from (default: sluicegate@ the origin’s
 SLUICEGATE_GATEWAYS     JSON: a name for each gateway of texts, pagers or chat, and its URL as the `apprise` library
                         takes it, with {address} where the number or name of whoever is told belongs
 SLUICEGATE_WEBHOOK_NETWORKS  networks of this house that webhooks may lead into, 10.1.2.0/24, separated by commas
+SLUICEGATE_SWEEP_S      how often what time alone makes due is looked for, and the outbox (default 15 s)
 SLUICEGATE_FIGURES_EVERY  events after which a department's figures are computed anew (default 500)
 SLUICEGATE_APP_ROLE     PostgreSQL role of the app; migrate grants it what it may do and no more
 """
@@ -43,6 +44,7 @@ DEMO = os.environ.get("SLUICEGATE_DEMO", "") == "1"
 WITNESS = Path(os.environ.get("SLUICEGATE_WITNESS", DATA_DIR / "witness.json")).resolve()
 METRICS_TOKEN = os.environ.get("SLUICEGATE_METRICS_TOKEN", "")
 APP_ROLE = os.environ.get("SLUICEGATE_APP_ROLE", "")
+SWEEP_S = float(os.environ.get("SLUICEGATE_SWEEP_S", "15"))
 FIGURES_EVERY = int(os.environ.get("SLUICEGATE_FIGURES_EVERY", "500"))
 API_RATE = int(os.environ.get("SLUICEGATE_API_RATE", "6000"))
 
@@ -286,9 +288,9 @@ CELERY_TASK_ROUTES = {
     "sluicegate.witness": {"queue": "compute"},
 }
 CELERY_BEAT_SCHEDULE = {
-    "sweep": {"task": "sluicegate.sweep", "schedule": 15.0, "options": {"expires": 60}},
+    "sweep": {"task": "sluicegate.sweep", "schedule": SWEEP_S, "options": {"expires": 60}},
     "witness": {"task": "sluicegate.witness", "schedule": 15.0, "options": {"expires": 60}},
-    "deliver": {"task": "sluicegate.deliver", "schedule": 15.0, "options": {"expires": 60}},
+    "deliver": {"task": "sluicegate.deliver", "schedule": SWEEP_S, "options": {"expires": 60}},
     "learn-lengths": {"task": "sluicegate.learn-lengths", "schedule": 3600.0, "options": {"expires": 600}},
     "figures": {"task": "sluicegate.figures", "schedule": 60.0, "options": {"expires": 60}},
     "figures-nightly": {

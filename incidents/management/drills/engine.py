@@ -1,4 +1,4 @@
-"""The processes of a drill: web, worker, broker and perhaps a database server; killed and started again."""
+"""The processes of a drill: web, workers, beats, broker and perhaps a database server; killed and started again."""
 
 from __future__ import annotations
 
@@ -20,6 +20,7 @@ from django.conf import settings
 
 from incidents.management import broker, plans
 from incidents.management.possession import LOOPBACK
+from incidents.management.processes import Plan
 
 READY_S = 60.0
 APPLICATION = "config.asgi:application"
@@ -32,8 +33,10 @@ class NotHere(Exception):
 class Engine:
     """A house in `folder` whose parts can be killed one by one. Ends them all when left."""
 
-    def __init__(self, folder: Path, *, postgresql: bool, application: str = APPLICATION) -> None:
-        self.folder, self.application = folder, application
+    def __init__(
+        self, folder: Path, *, postgresql: bool, application: str = APPLICATION, celery: str = "config"
+    ) -> None:
+        self.folder, self.application, self.celery = folder, application, celery
         self.environment = {
             name: value
             for name, value in os.environ.items()
@@ -123,8 +126,10 @@ class Engine:
     def _plan(self, name: str) -> tuple[Sequence[str], tuple[int, ...], int | None]:
         if name == "broker":
             return broker.plan(self.folder / "broker", self.folder / "broker.sock").command, (), None
-        if name == "worker":
-            return plans.worker().command, (), None
+        if name.startswith("worker"):
+            return [*self._celery(plans.worker()), "--hostname", name], (), None
+        if name.startswith("beat"):
+            return self._celery(plans.beat(self.folder / name)), (), None
         if name == "web":
             command = plans.web(self.listening.fileno()).command
             return (
@@ -134,6 +139,9 @@ class Engine:
             )
         assert self.database is not None
         return self.database.command, (), self.database.owner
+
+    def _celery(self, plan: Plan) -> list[str]:
+        return [self.celery if word == "config" else word for word in plan.command]
 
     def _limits(self) -> Callable[[], None] | None:
         if self.file_limit is None:

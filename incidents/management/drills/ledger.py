@@ -50,6 +50,10 @@ class Report(msgspec.Struct):
     control_lost: int = 0
     seconds: float = 0.0
 
+    @property
+    def held(self) -> bool:
+        return not (self.lost or self.duplicated) and self.whole and self.control_lost > 0
+
 
 class Clients:
     """So many threads, each with a machine's token, that share one list of observations to get acknowledged."""
