@@ -27,7 +27,8 @@ from incidents.management.drills.department import FIRST_RUN  # noqa: E402
 from incidents.operations import contacts, escalation, founding, observations, people, setting_up  # noqa: E402
 from incidents.operations.deeds import Doer, Request  # noqa: E402
 from incidents.outbox.models import Message  # noqa: E402
-from incidents.projections.models import MachineRow, OpenItemRow  # noqa: E402
+from incidents.projections import climbing  # noqa: E402
+from incidents.queries import floor  # noqa: E402
 from incidents.queries.escalation import climber, policy_of  # noqa: E402
 from incidents.rules.escalation import outlook, times_of  # noqa: E402
 from incidents.rules.escalation_events import Ladder, Rung, ToWhom  # noqa: E402
@@ -72,8 +73,7 @@ def _done(outcome: object) -> None:
 
 def feed(items: int, seconds: float) -> None:
     facility = Facility.objects.get().id
-    machines = list(MachineRow.objects.filter(known_to=None).order_by("name").values_list("owner", flat=True))
-    for n, machine in enumerate(machines[:items]):
+    for n, machine in enumerate(each.machine for each in floor.chambers(facility)):
         deed, told = new_id(), observations.Told(chamber="1", code=f"D{n}", phase="wash")
         while True:
             try:
@@ -92,11 +92,10 @@ def count(moment: datetime) -> dict[str, object]:
     edition = policy_of(facility.id).in_force(moment)
     assert edition is not None
     times = times_of(edition.effective_at, timezone.get_default_timezone(), None)
-    rows = OpenItemRow.objects.filter(facility_id=facility.id, known_to=None, since__lte=moment)
     due = [
-        [str(row.owner), row.item, step.key.rung, step.key.repeat]
-        for row in rows
-        for step in outlook(climber(facility.id, row, edition.told, None), edition.told, times, (), moment).due
+        [str(item.about.id), item.item, step.key.rung, step.key.repeat]
+        for item in climbing.waiting(facility.id, climbing.NEVER, 10**6)
+        for step in outlook(climber(facility.id, item, edition.told, None), edition.told, times, (), moment).due
     ]
     told = (event.data for event in reading.read_all(facility.id))
     taken = [
