@@ -18,6 +18,7 @@ from incidents.pages import load_forms
 MANAGE = Path(settings.BASE_DIR) / "manage.py"
 TINY = {
     "figures": ("--machines", "30"),
+    "sweep": ("--items", "300"),
     "append": ("--seconds", "0.3", "--clients", "2"),
     "deed": ("--seconds", "0.3"),
     "rebuild": ("--events", "600"),
@@ -55,6 +56,14 @@ def test_a_rebuild_says_how_long_it_held_the_lock(tmp_path: Path) -> None:
         assert_measured(figure)
     from_nothing, damaged, check = (figure["lock_ms"] for figure in figures)
     assert from_nothing > 0 and damaged > 0 and check == 0
+
+
+def test_a_sweep_and_an_alarms_way_to_its_channel_are_measured(tmp_path: Path) -> None:
+    """The bench itself ends with an error where not every due item climbed, or an alarm was not told."""
+    sweep, soon = json.loads(bench("sweep", tmp_path, "--json"))
+    assert sweep.keys() == {"name", "database", "seconds"}
+    assert sweep["seconds"] > 0
+    assert 0 < soon["p50_ms"] <= soon["p99_ms"]
 
 
 def test_every_page_of_a_department_is_measured_with_its_statements(tmp_path: Path) -> None:

@@ -16,6 +16,7 @@ from incidents.management.benches import (
     pages,
     rebuild,
     studies,
+    sweeping,
     watching,
 )
 from incidents.management.benches.timing import rounded
@@ -55,11 +56,11 @@ COLUMNS = (
 
 
 class Command(BaseCommand):
-    help = "Time appends, a deed, a rebuild, pages, the live stream, the API over HTTP, judging records, figures."
+    help = "Time appends, deeds, a rebuild, pages, the live stream, the API, judging records, figures, a sweep."
     requires_system_checks = ()
 
     def add_arguments(self, parser: ArgumentParser) -> None:
-        kinds = ("append", "deed", "rebuild", "pages", "watching", "judge", "http", "figures", "studies")
+        kinds = ("append", "deed", "rebuild", "pages", "watching", "judge", "http", "figures", "studies", "sweep")
         parser.add_argument("what", choices=kinds)
         parser.add_argument("--json", action="store_true", help="a list of objects instead of a table")
         parser.add_argument(
@@ -73,6 +74,7 @@ class Command(BaseCommand):
         )
         parser.add_argument("--machines", type=int, default=1000, help="whose figures are reckoned")
         parser.add_argument("--size", type=int, default=4000, help="histories for each share of the studies")
+        parser.add_argument("--items", type=int, default=100_000, help="open items that a sweep passes over")
         parser.add_argument("--seeds", type=int, default=200, help="simulated months for the studies")
         parser.add_argument("--times", type=int, default=200, help="how often each page or request is asked for")
 
@@ -101,6 +103,8 @@ class Command(BaseCommand):
                 return figures.run(options["machines"])
             case "studies":
                 return studies.run(options["size"], options["seeds"])
+            case "sweep":
+                return sweeping.run(options["items"])
             case "pages":
                 return pages.run(events or 500_000, options["times"])
             case "http":

@@ -1,8 +1,8 @@
 """The department whose alarms nobody sees: made, fed and counted by processes of their own within a drill's house.
 
 `python -m incidents.management.drills.climbing found ITEMS URL` makes it, with a machine for each alarm and a
-policy by which each alarm climbs RUNGS; `… feed ITEMS SECONDS` raises the alarms; `… count MOMENT` prints which
-steps were due by then, which events tell of them, and the ids of the messages that they queued.
+policy by which each alarm climbs three rungs; `… feed ITEMS SECONDS` raises the alarms and prints when; `… count
+MOMENT` prints which steps were due by then, which events tell of them, and the ids of the messages they queued.
 """
 
 from __future__ import annotations
@@ -71,9 +71,11 @@ def _done(outcome: object) -> None:
     assert not isinstance(outcome, Refusal), outcome
 
 
-def feed(items: int, seconds: float) -> None:
-    facility = Facility.objects.get().id
-    for n, machine in enumerate(each.machine for each in floor.chambers(facility)):
+def feed(items: int, seconds: float) -> dict[str, float]:
+    """When each machine's alarm was recorded, by the clock of the wall."""
+    facility, raised = Facility.objects.get().id, {}
+    for n, chamber in enumerate(floor.chambers(facility)):
+        machine = chamber.machine
         deed, told = new_id(), observations.Told(chamber="1", code=f"D{n}", phase="wash")
         while True:
             try:
@@ -83,7 +85,9 @@ def feed(items: int, seconds: float) -> None:
                 break
             except LedgerBusy:
                 time.sleep(0.05)
+        raised[chamber.machine_name] = time.time()
         time.sleep(seconds / items)
+    return raised
 
 
 def count(moment: datetime) -> dict[str, object]:
@@ -113,6 +117,6 @@ if __name__ == "__main__":
         case ["found", items, url]:
             found(int(items), url)
         case ["feed", items, seconds]:
-            feed(int(items), float(seconds))
+            print(json.dumps(feed(int(items), float(seconds))))
         case ["count", moment]:
             print(json.dumps(count(datetime.fromisoformat(moment))))

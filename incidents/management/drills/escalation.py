@@ -59,25 +59,36 @@ class Report(msgspec.Struct):
 
 
 class Receiver(ThreadingHTTPServer):
-    """Takes webhooks and counts them by id."""
+    """Takes webhooks, counts them by id, and notes when each machine was first told of."""
 
     daemon_threads = True
 
     def __init__(self) -> None:
         super().__init__((LOOPBACK, 0), _Taking)
         self.taken: Counter[str] = Counter()
+        self.first: dict[str, float] = {}
         threading.Thread(target=self.serve_forever, daemon=True).start()
+
+    def __exit__(self, *_: object) -> None:
+        self.shutdown()
+        self.server_close()
 
     @property
     def url(self) -> str:
         return f"http://{LOOPBACK}:{self.server_port}/"
 
 
+def reaching() -> dict[str, str]:
+    """What has a house reach a receiver here, and look every second."""
+    return {"SLUICEGATE_WEBHOOK_NETWORKS": f"{LOOPBACK}/32", "SLUICEGATE_SWEEP_S": "1"}
+
+
 class _Taking(BaseHTTPRequestHandler):
     server: Receiver
 
     def do_POST(self) -> None:
-        self.rfile.read(int(self.headers["Content-Length"]))
+        at, told = time.time(), json.loads(self.rfile.read(int(self.headers["Content-Length"])))
+        self.server.first.setdefault(told["data"]["subject"].partition(":")[0], at)
         self.server.taken[self.headers["webhook-id"]] += 1
         self.send_response(204)
         self.end_headers()
@@ -102,10 +113,9 @@ def _drill(
     items: int, kills: int, seed: int, *, postgresql: bool, application: str, say: Callable[[str], None]
 ) -> Report:
     report = Report(database="postgresql" if postgresql else "sqlite")
-    receiver = Receiver()
-    with tempfile.TemporaryDirectory(prefix="sg-drill-") as folder:
+    with Receiver() as receiver, tempfile.TemporaryDirectory(prefix="sg-drill-") as folder:
         engine = Engine(Path(folder), postgresql=postgresql, celery=application)
-        engine.environment |= {"SLUICEGATE_WEBHOOK_NETWORKS": f"{LOOPBACK}/32", "SLUICEGATE_SWEEP_S": "1"}
+        engine.environment |= reaching()
         with engine:
             engine.python(*DEPARTMENT, "found", str(items), receiver.url)
             for part in reversed(PARTS):
@@ -125,8 +135,6 @@ def _drill(
                 report,
                 patience=CONTROL_QUIET_S if application == FORGETFUL else QUIET_S,
             )
-    receiver.shutdown()
-    receiver.server_close()
     return report
 
 
