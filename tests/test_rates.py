@@ -5,6 +5,7 @@ from typing import Any
 
 import numpy as np
 import pytest
+from hypothesis import example
 from hypothesis import given as drawn
 from hypothesis import settings
 from hypothesis import strategies as st
@@ -170,6 +171,7 @@ def test_q_values_as_statsmodels_has_them(p: list[float]) -> None:
     assert rates.q_values([[p[0], np.nan]])[0, 0] == p[0]
 
 
+@example([(50, 1.0), (0, 1000.0)])
 @having(st.lists(st.tuples(st.integers(0, 50), st.floats(1, 1000)), min_size=2, max_size=20))
 def test_shrunken_rates_lie_between_their_own_and_the_fleets(rows: list[tuple[int, float]]) -> None:
     counts, exposure = (np.array(column, dtype=float) for column in zip(*rows, strict=True))

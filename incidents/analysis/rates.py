@@ -165,7 +165,8 @@ def shrunken(counts: ArrayLike, exposure: ArrayLike, *, confidence: float = 0.95
     """Empirical-Bayes rates of the machines along the last axis, by moments (Marshall 1991, the global form).
 
     A short record is pulled far to the fleet's rate, a long one hardly, so that a ranking isn't led by whoever ran
-    least. The interval is that of the gamma distribution which belongs to it.
+    least. The interval is that of the gamma distribution which belongs to it, and always holds the rate: where one
+    machine stands far out, the others' distribution is so lopsided that its mean lies above its upper bound.
     """
     seen, over = np.broadcast_arrays(*_counted(counts, exposure))
     fleet = (seen.sum(-1) / over.sum(-1))[..., None]
@@ -178,7 +179,7 @@ def shrunken(counts: ArrayLike, exposure: ArrayLike, *, confidence: float = 0.95
         value = fleet + weight * (rate - fleet)
         low = np.where(between > 0, stats.gamma.ppf(_tail(confidence), shape, scale=scale), value)
         high = np.where(between > 0, stats.gamma.isf(_tail(confidence), shape, scale=scale), value)
-    return Shrunken(value, low, high, weight)
+    return Shrunken(value, np.minimum(low, value), np.maximum(high, value), weight)
 
 
 def q_values(p: ArrayLike) -> Floats:
