@@ -158,6 +158,7 @@ def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycl
     if busy is not None:
         other: Load = doing.state(Stream("load", busy))
         raise refuse("chamber-busy", f"{other.name} is still in {machine.name}.", "End or abort that cycle first.")
+    _check_number(doing, machine, load.chamber, machine_cycle)
     catalogue = facts.catalogue(doing.facility)
     event = CycleStarted(
         machine=machine.id,
@@ -170,6 +171,20 @@ def _start(doing: Doing, load: Load, programme: ProgrammePublished, machine_cycl
         machine_cycle=machine_cycle,
     )
     doing.record(Stream("load", load.id), event)
+
+
+def _check_number(doing: Doing, machine: MachineFact, chamber: str, machine_cycle: int | None) -> None:
+    """A number of the counter is one load's: typed again, it was read off wrongly. A counter set back has none."""
+    taken = None
+    if machine_cycle is not None:
+        taken = facts.has_cycle(doing.facility, machine.id, chamber, machine_cycle)
+    if taken is not None:
+        other: Load = doing.state(Stream("load", taken))
+        raise refuse(
+            "cycle-taken",
+            f"Cycle {machine_cycle} of {machine.name} is another load’s already: {other.number}.",
+            "Read the number again, or leave it empty.",
+        )
 
 
 def _check_takes(doing: Doing, machine: MachineFact, programme: str, rack: RackFact | None) -> None:
