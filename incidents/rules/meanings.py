@@ -31,11 +31,15 @@ def some_of(name: str, going: Sequence[str]) -> str:
 
 
 def of_round(names: Sequence[str], purpose: str) -> str:
-    """The loads by name, as many as a signature has room for, and how many more; what it binds stands beside it."""
+    """The loads by name, as many as a signature has room for, and how many more; what it binds stands beside it.
+
+    What moved since is not released under it, so it never says that all of them are.
+    """
     for shown in range(len(names), -1, -1):
         more = len(names) - shown
         listed = ", ".join((*names[:shown], *([f"{more} more"] if more else [])))
-        meaning = f"I release these {len(names)} loads for {purpose}: {listed}. I have reviewed their records."
+        each = f"each of these {len(names)} loads that is as I saw it"
+        meaning = f"I release {each} for {purpose}: {listed}. I have reviewed their records."
         if len(meaning) <= LONGEST:
             break
     return meaning[:LONGEST]
