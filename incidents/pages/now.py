@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from itertools import groupby
+from itertools import accumulate, groupby
 from typing import Any
 from urllib.parse import urlencode
 from uuid import UUID
@@ -25,7 +25,7 @@ from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
 from incidents.queries import care, facts, floor, history, loads, search, whereabouts
 from incidents.queries.floor import Chamber, Matter
 from incidents.queries.story import story
-from incidents.rules import gs1, paper
+from incidents.rules import authority, gs1, paper
 from incidents.rules.care import Item
 from incidents.rules.events import Stream
 
@@ -278,7 +278,18 @@ def _filled(here: Here | Board, chamber: Chamber) -> float:
         return 0.0
     planned = (load.expected_end_at - load.started_at).total_seconds()
     until = chamber.alarm.raised_at if load.stage == "stopped" and chamber.alarm else here.now
-    return min(1.0, max(0.0, (until - load.started_at).total_seconds() / planned)) if planned else 0.0
+    share = min(1.0, max(0.0, (until - load.started_at).total_seconds() / planned)) if planned else 0.0
+    return _within_told(chamber, share) if load.stage == "stopped" else share
+
+
+def _within_told(chamber: Chamber, share: float) -> float:
+    """A stopped cycle stands in the phase that its alarm named, whatever the plan says."""
+    ends = list(accumulate(phase.share for phase in chamber.phases))
+    told = chamber.alarm.phase if chamber.alarm else ""
+    for phase, end in zip(chamber.phases, ends, strict=True):
+        if phase.code == told and not end - phase.share <= share <= end:
+            return end - phase.share / 2
+    return share
 
 
 def _time_left(here: Here | Board, chamber: Chamber) -> str:
@@ -298,6 +309,12 @@ def scan(here: Here) -> HttpResponse:
     machine = facts.machine_by_code(here.facility.id, code) if code else None
     if machine is not None:
         note_scan(here.request, machine.id, here.now)
+        meant = _alarm_meant(here)
+        if meant is not None and meant[0] != machine.id:
+            messages.warning(
+                here.request, f"That was {machine.name}. This alarm stands at {meant[1]}: go there and scan it."
+            )
+            return redirect("alarm", slug=slug, kind=meant[2], owner=meant[3], alarm=meant[4])
         return redirect(_of_machine(here, machine.id))
     load = search.load_by_code(here.facility.id, code) if code else None
     if load is not None:
@@ -317,6 +334,17 @@ def scan(here: Here) -> HttpResponse:
     return redirect("now", slug=slug)
 
 
+def _alarm_meant(here: Here) -> tuple[UUID, str, str, UUID, UUID] | None:
+    """The alarm whose page asked for its machine: (machine, its name, kind, owner, alarm); None from elsewhere."""
+    kind, _, rest = here.request.GET.get("alarm", "").partition("/")
+    try:
+        owner, alarm = (UUID(text) for text in rest.split("/"))
+    except ValueError:
+        return None
+    where = floor.machine_of_alarm(here.facility.id, kind, owner)
+    return (*where, kind, owner, alarm) if where else None
+
+
 def to_its_place(here: Here, load: UUID) -> str:
     """Where it is said where a broken load stands: the last step of its alarm, else its own page."""
     slug = here.facility.slug
@@ -328,7 +356,10 @@ def to_its_place(here: Here, load: UUID) -> str:
 
 
 def _of_machine(here: Here, machine: UUID) -> str:
-    """An unseen alarm of it or of a load that was in it, else its load or what is left in it, or a new one."""
+    """An unseen alarm of it or of a load that was in it, else its load or what is left in it, or a new one.
+
+    Whoever may assemble none, and whoever scans a blocked machine, comes to the machine's own page.
+    """
     slug = here.facility.slug
     alarm = floor.unseen_alarm_of(here.facility.id, machine)
     if alarm is not None:
@@ -343,4 +374,7 @@ def _of_machine(here: Here, machine: UUID) -> str:
     left = [one.left for one in floor.with_what_is_left(here.facility.id, chambers) if one.left]
     if left:
         return to_its_place(here, left[0].owner)
+    shut = all(one.blocked is not None for one in chambers)
+    if shut or authority.refusal("assemble_load", here.rights.roles, here.rights.competences) is not None:
+        return reverse("machine", args=[slug, machine])
     return reverse("assemble", args=[slug]) + f"?machine={machine}"

@@ -176,6 +176,22 @@ def rejected_trays(facility: UUID, owners: list[UUID]) -> dict[UUID, list[str]]:
     return {owner: sorted(named) for owner, named in found.items()}
 
 
+def machine_of_alarm(facility: UUID, kind: str, owner: UUID) -> tuple[UUID, str] | None:
+    """The machine, with its name, at which an alarm of this load or machine is answered."""
+    machine: UUID | None = owner
+    if kind == "load":
+        machine = (
+            LoadRow.objects.filter(facility_id=facility, owner=owner).values_list("machine", flat=True).first()
+        )
+    if machine is None:
+        return None
+    named = MachineRow.objects.filter(facility_id=facility, owner=machine, **STANDING).values_list(
+        "name", flat=True
+    )
+    name = named.first()
+    return (id_out(machine), name) if name is not None else None
+
+
 def held_loads(facility: UUID, limit: int = 200) -> list[HeldLoad]:
     """Loads that something stands against, oldest first, with where the trays of each are by now."""
     held = LoadRow.objects.filter(facility_id=facility, disposition="quarantined").order_by("year", "ordinal")
