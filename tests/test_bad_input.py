@@ -1219,9 +1219,9 @@ ODD: dict[str, tuple[str, dict[str, Any], str]] = {
     "a programme nobody published": (
         "cycle-started",
         {"programme": "Unheard of"},
-        "Programme “Unheard of” is not known here.",
+        "Programme “Unheard of” was not in force here when the cycle started.",
     ),
-    "no programme": ("cycle-started", {}, "is not known here."),
+    "no programme": ("cycle-started", {}, "was not in force here"),
     "a fault nobody listed": (
         "alarm-raised",
         {"code": "X99", "phase": "wash"},

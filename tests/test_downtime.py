@@ -437,7 +437,7 @@ def test_a_programme_that_was_published_since_was_not_known_then(spd: Department
     cast.publish_programme(spd, "Heavy")
     load = entered(spd, began=began, programme="Heavy")
     assert "unexpected" in standing(spd, load)
-    assert "“Heavy” is not known here" in " ".join(odd.sentence for odd in cast.load_now(spd, load).unexpected)
+    assert "“Heavy” was not in force here" in " ".join(odd.sentence for odd in cast.load_now(spd, load).unexpected)
 
 
 def test_a_form_goes_by_the_catalogue_in_force_when_it_began(spd: Department) -> None:

@@ -392,7 +392,7 @@ def test_a_supply_is_changed_and_a_splash_recorded(spd: Department, screen: Scre
     for label, text in {"Line": "1", "Product": "Cleaner", "Lot": "L-17", "Expires": "01312027"}.items():
         keys.types(label, text)
     keys.enters("Record the change")
-    screen.says("1: changed to Cleaner, lot L-17, expires 2027-01-31, by Ines")
+    screen.says("Line 1: changed to Cleaner, lot L-17, expires 2027-01-31, by Ines")
     keys.types("What happened", "On the forearm.")
     keys.enters("Record it")
     screen.says("recorded by Ines")

@@ -50,6 +50,7 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         step = "scan"
     catalogue = facts.catalogue(here.facility.id, load.catalogue_edition or None if load else None)
     fault = alarms.catalogue_entry(catalogue.faults, found.code) if catalogue else None
+    refused = _resume_refusal(here, found, load)
     return here.page(
         f"alarm_{step}.html",
         "now",
@@ -65,15 +66,21 @@ def alarm_page(here: Here, kind: str, owner: UUID, alarm_id: UUID, refusal: Refu
         catalogue=catalogue,
         instruction=fault.first_instruction if fault else alarms.UNKNOWN_FAULT_INSTRUCTION,
         caution=fault.caution if fault else alarms.UNKNOWN_FAULT_CAUTION,
-        resume_refusal=_resume_refusal(here, found, load),
+        resume_refusal=refused,
         resumable=_resumable(fault) if fault else "",
         unseen=[each for each in alarms.standing_with(holder, found) if each.acknowledged_at is None],
-        reasons=alarms.ABORT_REASONS.items(),
+        reasons=_reasons(refused),
+        halted=sum(each.halt_s for each in load.resumes) if load else 0,
         free=floor.free_chambers(here.facility.id, load) if load else [],
         refusal=refusal,
         tag=_tag(here, told) if told and _is_to_be_run_again(told.load) else None,
         steps=_steps(step) if load and (step != "done" or load.stage == "aborted") else [],
     )
+
+
+def _reasons(refused: Refusal | None) -> list[tuple[str, str]]:
+    """Why a cycle is aborted. That a fault permits no resume is none where a resume is permitted."""
+    return [(code, words) for code, words in alarms.ABORT_REASONS.items() if refused or code != "fault"]
 
 
 def _tag(here: Here, told: Story) -> Tag | None:

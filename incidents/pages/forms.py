@@ -113,7 +113,12 @@ class FirstRunForm(PersonFields):
     """Everything that a department needs before its first load."""
 
     facility = Text(label="Facility", max_length=120, help_text="The department’s name, as its people call it.")
-    slug = forms.SlugField(label="Short name", max_length=40, help_text="For addresses: letters, digits, hyphens.")
+    slug = forms.SlugField(
+        label="Short name",
+        max_length=40,
+        help_text="For addresses: letters, digits, hyphens.",
+        error_messages={"invalid": "A short name has only letters, digits and hyphens. Leave out the rest."},
+    )
     time_zone = forms.ChoiceField(label="Time zone", initial="UTC")
     machine = Text(label="First machine", help_text="The name people call it.")
     machine_code = Text(label="Code on the machine", help_text="The barcode that is scanned, or its serial number.")

@@ -17,6 +17,8 @@ from incidents.pages.loads import done, story_or_404
 from incidents.queries.story import Story
 from incidents.rules.refusals import Refusal
 
+OUT = "It is recorded. It was taken out: record its place, where it stands now."
+
 
 @in_facility
 def deed(here: Here, load: UUID, name: str) -> HttpResponseBase:
@@ -31,7 +33,8 @@ def deed(here: Here, load: UUID, name: str) -> HttpResponseBase:
         asks = here.asks(expecting=False)
         outcome = wanted.run(late(asks, form.cleaned_data, here), load, form.cleaned_data)
         if not isinstance(outcome, Refusal):
-            return done(here, load, outcome, "It is recorded.")
+            taken_out = form.cleaned_data.get("out") == "yes"
+            return done(here, load, outcome, OUT if taken_out else "It is recorded.")
         refusal = outcome
     status = 409 if refusal else 422 if form.is_bound else 200
     return here.page(

@@ -13,6 +13,7 @@ from incidents.operations import alarms, corrections, inspection, interruptions
 from incidents.operations.deeds import Outcome, Request
 from incidents.pages.forms import Moment, Text
 from incidents.pages.here import Here
+from incidents.pages.templatetags.sluicegate import words as words_for
 from incidents.queries import floor, loads
 from incidents.queries.story import Story, by_person, correctable, entries_of
 from incidents.rules import authority
@@ -74,7 +75,7 @@ def _phases(told: Story) -> forms.ChoiceField:
     """No phase is chosen by leaving the field as it stands."""
     known = told.load.programme.phases if told.load.programme else ()
     after = [(AFTER_ITS_END, "After its end")] if _ended(told) else []
-    named = [(code, code.replace("-", " ").capitalize()) for code in (*known, "unknown")]
+    named = [(code, words_for(code).capitalize()) for code in (*known, "unknown")]
     return forms.ChoiceField(label="Phase", choices=[("", "Choose the phase"), *after, *named])
 
 

@@ -32,6 +32,7 @@ from incidents.pages.scanning import bind
 from incidents.pages.templatetags.sluicegate import words
 from incidents.queries import counters, downtime, floor, history, loads, machine_story
 from incidents.queries.floor import Chamber
+from incidents.rules import authority
 from incidents.rules.machines import Machine
 from incidents.rules.refusals import Refusal
 
@@ -59,6 +60,7 @@ def machine_page(here: Here, machine_id: UUID, refusal: Refusal | None = None) -
         inside=[said for one in chambers if (said := _inside(here, one))],
         exposures=deeds.EXPOSURES.items(),
         exposed=_exposed(here, told.machine, people),
+        takes_on=authority.refusal("take_on_exposure", here.rights.roles, here.rights.competences) is None,
         people=people.items(),
         recent=loads.of_machine(here.facility.id, machine_id),
         past=history.of_machine(here.facility.id, machine_id),

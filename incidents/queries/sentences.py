@@ -127,7 +127,7 @@ def sentence_of(event: Recorded, names: Names) -> tuple[str, str]:
             return "loads", f"Assembled by {by} for {data.machine_name}: {_trays(len(data.trays))}{again}"
         case CycleStarted() as data:
             cycle = f", cycle {data.machine_cycle}" if data.machine_cycle is not None else ""
-            edition = f", edition {data.programme.edition}" if data.programme else ", not known here"
+            edition = f", edition {data.programme.edition}" if data.programme else ", not in force here then"
             return "process", f"Started, programme {data.programme_name}{edition}{cycle}; told by {by}"
         case AlarmRaised() as data:
             glyph = PRIORITY_GLYPHS[data.priority]
@@ -247,7 +247,7 @@ def sentence_of_machine(event: Recorded, names: Names) -> tuple[str, str]:
             return "free", f"Returned to service by {by}"
         case SupplyChanged() as data:
             expires = f", expires {data.expires_on}" if data.expires_on else ""
-            return "checks", f"{data.line}: changed to {data.product}, lot {data.lot}{expires}, by {by}"
+            return "checks", f"Line {data.line}: changed to {data.product}, lot {data.lot}{expires}, by {by}"
         case CycleExplained() as data:
             number = "A cycle" if data.machine_cycle is None else f"Cycle {data.machine_cycle}"
             return "link", f"{number} without a load explained by {by}"

@@ -135,7 +135,9 @@ def correct(
     kind = str(type(event.data).__struct_config__.tag)
     if field not in CORRECTABLE.get(kind, ()):
         return Refusal(
-            "not-correctable", f"“{field}” of this event can’t be corrected.", "Add a note, or hold the load."
+            "not-correctable",
+            f"The {FIELD_WORDS.get(field, field)} of this event can’t be corrected.",
+            "Add a note, or hold the load.",
         )
     if field == "machine_cycle" and not _is_whole(value):
         return Refusal("value-unfit", "A cycle number is a whole number.", "Read it off the machine’s record.")

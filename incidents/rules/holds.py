@@ -182,7 +182,7 @@ def _holds_of_the_cycle(load: Load) -> Iterator[Hold]:
             "cycle-incomplete",
             "cycle-incomplete",
             f"The cycle {ended}. Only a complete new cycle clears the items.",
-            f"programme {load.programme_name}",
+            "",
             "cycle",
             load.ended_at,
         )

@@ -103,7 +103,9 @@ def _started(load: Load, event: Recorded, data: CycleStarted) -> Load:
     if data.not_taken:
         begun = unexpected(begun, event, f"It started though {data.machine_name} does not take {data.not_taken}.")
     if data.programme is None:
-        begun = unexpected(begun, event, f"Programme “{data.programme_name}” is not known here.")
+        begun = unexpected(
+            begun, event, f"Programme “{data.programme_name}” was not in force here when the cycle started."
+        )
     return begun
 
 
@@ -179,7 +181,7 @@ def _finished(load: Load, event: Recorded, data: CycleFinished) -> Load:
     if load.stage in ("none", "assembled"):
         return unexpected(replace(after, stage="incomplete"), event, "An end was reported without a start.")
     if None not in (known, told) and known != told:
-        after = unexpected(after, event, f"The machine reports the end of cycle {told}.")
+        after = unexpected(after, event, f"The end of cycle {told} was recorded, and this load is cycle {known}.")
     if load.stops:
         after = replace(after, stage="incomplete", interrupted="somebody stopped it")
     if load.stage == "stopped":
