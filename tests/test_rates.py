@@ -5,9 +5,8 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import example
+from hypothesis import example, settings
 from hypothesis import given as drawn
-from hypothesis import settings
 from hypothesis import strategies as st
 from scipy import stats
 
