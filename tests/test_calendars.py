@@ -6,8 +6,9 @@ from datetime import UTC, date, datetime, timedelta
 from zoneinfo import ZoneInfo
 
 import pytest
+from msgspec.structs import replace
 
-from incidents.rules.calendars import add_work_days, monday_of, on_duty, quiet_until, week_of
+from incidents.rules.calendars import add_work_days, comes_on, monday_of, on_duty, quiet_until, week_of
 from incidents.rules.escalation_events import Quiet, Rota, Swap, Turn
 from tests.story import id_of
 
@@ -40,6 +41,15 @@ def test_whoever_swaps_is_on_for_that_long_and_may_give_it_on() -> None:
     assert [each.person for each in on_duty(on, berlin("2026-12-02T01:00"), BERLIN)] == [NORA]
     given_on = Rota(*_with(first, Swap(PIA, OSKAR, first.starts_at, first.ends_at)))
     assert [each.person for each in on_duty(given_on, berlin("2026-12-01T23:00"), BERLIN)] == [PIA]
+
+
+def test_who_comes_on_next_also_by_a_swap_within_a_turn() -> None:
+    evening, midnight = berlin("2026-12-01T20:00"), berlin("2026-12-02T00:00")
+    assert [each.start_at for each in comes_on(NIGHTS, evening, BERLIN)] == [berlin("2026-12-01T22:00")]
+    assert comes_on(replace(NIGHTS, turns=()), evening, BERLIN) == []
+    swapped = replace(NIGHTS, swaps=(Swap(OSKAR, NORA, midnight, berlin("2026-12-02T06:00")),))
+    (next_one,) = comes_on(swapped, berlin("2026-12-01T23:00"), BERLIN)
+    assert (next_one.person, next_one.start_at) == (OSKAR, midnight)
 
 
 def _with(*swaps: Swap) -> tuple[str, str, tuple[Turn, ...], tuple[Swap, ...]]:

@@ -14,6 +14,7 @@ from incidents.rules.refusals import Refusal
 
 MOST_SHIFTS = 8
 LONGEST_NAME = 24
+LOOK_AHEAD_DAYS = 14
 SUNDAY = 7  # by ISO 8601; public holidays go by it (common practice of rotas)
 
 
@@ -90,6 +91,26 @@ def on_duty(rota: Rota, moment: datetime, zone: tzinfo, holidays: Collection[dat
     days = [today + timedelta(days=n) for n in (-1, 0)]
     spans = (_span(turn, day, zone) for day in days for turn in rota.turns if _is_on(turn, day, holidays))
     return [_swapped(rota, span, moment) for span in spans if span.start_at <= moment < span.end_at]
+
+
+def comes_on(rota: Rota, moment: datetime, zone: tzinfo, holidays: Collection[date] = ()) -> list[OnDuty]:
+    """Whose turn begins next, after swaps, each from when; empty where none does within `LOOK_AHEAD_DAYS`."""
+    on = {(each.person, each.start_at) for each in on_duty(rota, moment, zone, holidays)}
+    for mark in _marks(rota, moment, zone, holidays):
+        came = [each for each in on_duty(rota, mark, zone, holidays) if (each.person, each.start_at) not in on]
+        if came:
+            return [each._replace(start_at=mark) for each in came]
+    return []
+
+
+def _marks(rota: Rota, moment: datetime, zone: tzinfo, holidays: Collection[date]) -> list[datetime]:
+    """The moments to come at which somebody else may be on: turns and swaps begin and end."""
+    today = moment.astimezone(zone).date()
+    days = [today + timedelta(days=n) for n in range(-1, LOOK_AHEAD_DAYS)]
+    spans = [_span(turn, day, zone) for day in days for turn in rota.turns if _is_on(turn, day, holidays)]
+    marks = {mark for span in spans for mark in span[1:]}
+    marks |= {mark for swap in rota.swaps for mark in (swap.starts_at, swap.ends_at)}
+    return sorted(mark for mark in marks if mark > moment)
 
 
 def _span(turn: Turn, day: date, zone: tzinfo) -> OnDuty:

@@ -15,7 +15,7 @@ from incidents.rules.events import Recorded
 from incidents.rules.refusals import Refusal
 
 MOST_ROTAS, MOST_TURNS, MOST_SWAPS, MOST_HOLIDAYS = 20, 200, 500, 400
-LONGEST_NAME = 40
+LONGEST_NAME, LONGEST_HOLIDAY = 40, 80
 
 
 class Calendar(msgspec.Struct, frozen=True):
@@ -57,6 +57,11 @@ def calendar_refusal(told: CalendarSet, people: Collection[UUID], in_use: Collec
     for holiday in told.holidays:
         if not _is_day(holiday.day):
             return Refusal("day-unreadable", f"“{holiday.day[:20]}” is no day.", "Write it as 2026-12-25.")
+        if not 0 < len(holiday.name.strip()) <= LONGEST_HOLIDAY:
+            said = f"The holiday on {holiday.day} has a name of 1 to {LONGEST_HOLIDAY} characters."
+            return Refusal("holiday-unnamed", said, "Write it beside the day.")
+    if len({holiday.day for holiday in told.holidays}) != len(told.holidays):
+        return Refusal("holiday-twice", "A day stands twice among the holidays.", "Keep one of them.")
     names = [rota.name for rota in told.rotas]
     if len({*names}) != len(names) or not all(0 < len(name.strip()) <= LONGEST_NAME for name in names):
         said = f"Each rota has a name of its own, of 1 to {LONGEST_NAME} characters."
@@ -92,6 +97,8 @@ def _wrong_with_rota(rota: Rota, people: Collection[UUID]) -> Iterator[str]:
 def _wrong_with_swap(swap: Swap, people: Collection[UUID]) -> Iterator[str]:
     if not {swap.person, swap.instead_of} <= set(people):
         yield "somebody who swaps is nobody here"
+    if swap.person == swap.instead_of:
+        yield "a swap is between two people"
     if swap.starts_at >= swap.ends_at:
         yield "a swap ends after it begins"
 
