@@ -112,8 +112,8 @@ def test_an_open_item_is_taken_over_and_handed_on_with_a_note(eastmere: Departme
     assert owner(eastmere, held) == care.Owner(bo, eastmere.now, sanne, "The arm is stiff.")
     told = care.story(eastmere.id, held.about, held.key)
     assert told is not None
-    assert [line.sentence for line in told.lines] == ["Taken over by Sanne", "Handed on by Sanne to Bo"]
-    assert told.lines[1].detail == "The arm is stiff."
+    assert [line.sentence for line in told.lines[1:]] == ["Taken over by Sanne", "Handed on by Sanne to Bo"]
+    assert told.lines[2].detail == "The arm is stiff."
 
 
 def test_taking_over_decides_nothing_about_the_load(eastmere: Department, held: Item) -> None:
@@ -139,7 +139,8 @@ def test_the_timeline_says_what_was_sent_to_whom_and_whether_it_arrived(eastmere
         enqueue(eastmere.id, [told], eastmere.now)
     found = care.story(eastmere.id, held.about, held.key)
     assert found is not None
-    (line,) = found.lines
+    begun, line = found.lines
+    assert begun.sentence.startswith("It needs someone: Run ")
     assert line.sentence == "A message by the screens here to Sanne is on its way"
 
 

@@ -17,6 +17,8 @@ from incidents.outbox.models import Message
 from incidents.pages.ladder_lines import LineUnreadable, ladders_of
 from incidents.projections import climbing as rows
 from incidents.projections.models import OpenItemRow
+from incidents.queries import escalation as escalation_told
+from incidents.queries.care import story as story_of
 from incidents.rules.escalation_events import (
     EscalationApproved,
     Holiday,
@@ -74,6 +76,27 @@ def agree(spd: Department, *ladders: Ladder, **more: Any) -> None:
 def steps(spd: Department) -> list[tuple[str, int, int]]:
     told = [event.data for event in whole_log(spd) if isinstance(event.data, ItemEscalated)]
     return [(data.ladder, data.rung, data.repeat) for data in told]
+
+
+def test_an_items_timeline_tells_what_was_taken_what_is_planned_and_when_it_was_over(spd: Department) -> None:
+    agree(spd, LADDER)
+    load, alarm = given_load_with_alarm(spd)
+    about, key = Stream("load", load), f"alarm:{alarm}"
+    sweep_after(spd, 2)
+    told = story_of(spd.id, about, key)
+    assert told is not None
+    begun, step, message = told.lines
+    assert begun.sentence.startswith("It needs someone")
+    assert step.sentence.endswith("until somebody has seen it. Told: Sanne")
+    assert step.detail == "Step 1 on screen, by edition 1 of the policy"
+    assert message.sentence.startswith("A message by the screens here to Sanne")
+    (planned,) = escalation_told.climb(spd.id, told.row, spd.now).planned
+    assert (planned.to, planned.channel) == (("Bo",), "by e-mail")
+    assert planned.at == told.row.since + timedelta(minutes=5)
+    acknowledge(spd, load, alarm)
+    after = story_of(spd.id, about, key)
+    assert after is not None
+    assert (after.over_at, after.lines[-1].sentence) == (spd.now, "It needs nobody any more")
 
 
 def sweep_after(spd: Department, minutes: float) -> None:

@@ -43,7 +43,7 @@ def _page(here: Here, stream: Stream, key: str, refusal: Refusal | None = None) 
         "now",
         status=409 if refusal else 200,
         told=told,
-        climb=escalation.climb(here.facility.id, stream, key, here.now),
+        climb=None if told.over_at else escalation.climb(here.facility.id, row, here.now),
         row=row,
         glyph_name=ALARM_GLYPHS[row.priority] if is_alarm else GLYPHS.get(row.kind, "todo"),
         entries=told.lines,
@@ -109,7 +109,7 @@ def _cleared(here: Here, asks: Request, stream: Stream, item: str) -> Outcome:
 
 def _alarm(here: Here, stream: Stream, item: str) -> UUID:
     told = care.story(here.facility.id, stream, item)
-    if told is None or told.row.alarm is None:
+    if told is None or told.over_at or told.row.alarm is None:
         raise Unreadable("This is no alarm that stands.", "Read Now again.", status=409)
     return told.row.alarm
 

@@ -15,9 +15,9 @@ from incidents.projections.climbing import climb_of
 from incidents.projections.models import OpenItemRow
 from incidents.queries import facts
 from incidents.rules import ladders, rotas
-from incidents.rules.escalation import FAULT_AGAIN, Item, ladder_for, outlook, times_of, whom, why
+from incidents.rules.escalation import FAULT_AGAIN, Item, Step, ladder_for, outlook, times_of, whom, why
 from incidents.rules.events import EscalationApproved, EscalationDrafted, Priority, Stream
-from incidents.rules.ladders import Change, Edition, Policy
+from incidents.rules.ladders import CHANNELS, Change, Edition, Policy
 
 
 class EditionTold(NamedTuple):
@@ -93,29 +93,25 @@ def _names(facility: UUID) -> dict[UUID, str]:
 
 
 class Planned(NamedTuple):
-    """The step that comes next, unless something stops it, and who would be told if it were now."""
+    """A step that comes unless something stops it: when, why, how, and who would be told if it were now."""
 
     at: datetime
     why: str
     to: tuple[str, ...]
+    channel: str
 
 
 class Climb(NamedTuple):
-    """What comes next for an open item, and whether any edition is in force."""
+    """What is planned for an open item, the next step first, and whether any edition is in force."""
 
-    next: Planned | None
+    planned: tuple[Planned, ...]
     in_force: bool
 
 
-def climb(facility: UUID, about: Stream, item: str, now: datetime) -> Climb | None:
-    """What comes next for an open item; None where it is not open."""
-    row = OpenItemRow.objects.filter(
-        facility_id=facility, owner=about.id, item=item, known_to__isnull=True, owner_kind=about.kind
-    ).first()
-    if row is None:
-        return None
+def climb(facility: UUID, row: OpenItemRow, now: datetime) -> Climb:
+    """What comes of an open item if nobody does anything."""
     edition = policy_of(facility).in_force(now)
-    return Climb(_planned(facility, row, edition, _names(facility), now) if edition else None, edition is not None)
+    return Climb(_planned(facility, row, edition, now) if edition else (), edition is not None)
 
 
 def climber(
@@ -131,19 +127,20 @@ def climber(
     return Item(row.kind, priority, row.since, row.taken_by is not None, owner, again)
 
 
-def _planned(
-    facility: UUID, row: OpenItemRow, edition: Edition, names: dict[UUID, str], now: datetime
-) -> Planned | None:
+def _planned(facility: UUID, row: OpenItemRow, edition: Edition, now: datetime) -> tuple[Planned, ...]:
     zone = ZoneInfo(Facility.objects.values_list("time_zone", flat=True).get(id=facility))
-    calendar = calendar_of(facility).told
+    calendar, names, of_role = calendar_of(facility).told, _names(facility), people_by_role(facility)
     times = times_of(edition.effective_at, zone, calendar)
     named = climb_of(row.owner, row.item, row.since)
     item = climber(facility, row, edition.told, climbing.owners(facility, [named]).get(named))
     look = outlook(item, edition.told, times, climbing.taken(facility, [named])[named], now)
-    step = next(iter(look.due), look.next)
-    if step is None:
-        return None
-    told = whom(step.rung, calendar, people_by_role(facility), times, step.due_at)
-    everyone = [*told.people, *([told.contact] if told.contact else [])]
-    to = tuple(names.get(each, "someone who left") for each in everyone)
-    return Planned(step.due_at, why(step.key.ladder, step.rung, step.key.repeat), to)
+
+    def planned(step: Step) -> Planned:
+        told = whom(step.rung, calendar, of_role, times, step.due_at)
+        everyone = [*told.people, *([told.contact] if told.contact else [])]
+        to = tuple(names.get(each, "someone who left") for each in everyone)
+        return Planned(
+            step.due_at, why(step.key.ladder, step.rung, step.key.repeat), to, CHANNELS[step.rung.channel]
+        )
+
+    return tuple(planned(step) for step in (*look.due, *look.to_come))

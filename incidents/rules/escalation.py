@@ -98,10 +98,14 @@ class Step(NamedTuple):
 
 
 class Outlook(NamedTuple):
-    """What an item owes at a moment, by due moment, and what comes next unless something stops it."""
+    """What an item owes at a moment, by due moment, and what is to come of each rung unless something stops it."""
 
     due: list[Step]
-    next: Step | None
+    to_come: list[Step]
+
+    @property
+    def next(self) -> Step | None:
+        return self.to_come[0] if self.to_come else None
 
 
 class Times(msgspec.Struct, frozen=True):
@@ -113,7 +117,7 @@ class Times(msgspec.Struct, frozen=True):
 
 
 def outlook(item: Item, policy: EscalationApproved, times: Times, taken: Collection[Key], now: datetime) -> Outlook:
-    """Which steps are due now, and the next one. `taken` are the keys of steps that were taken before.
+    """Which steps are due now, and those to come. `taken` are the keys of steps that were taken before.
 
     A step is never due before its edition is in force, nor in a quiet time; of the repeats that fall due at one
     moment for that reason, only the last is owed.
@@ -124,7 +128,7 @@ def outlook(item: Item, policy: EscalationApproved, times: Times, taken: Collect
     for ladder, number, rung in _rungs(item, policy):
         for step in _owed(item, ladder, number, rung, policy, times, last.get((ladder, number), -1), now):
             (due if step.due_at <= now else to_come).append(step)
-    return Outlook(sorted(due, key=_when), min(to_come, key=_when, default=None))
+    return Outlook(sorted(due, key=_when), sorted(to_come, key=_when))
 
 
 def _when(step: Step) -> tuple[datetime, Key]:
