@@ -190,3 +190,51 @@ def test_what_takes_longer_than_two_seconds_says_so(spd: Department, screen: Scr
     expect(words).to_contain_text("Still reading")
     waiting[0].continue_()
     expect(words).to_be_hidden()
+
+
+# --- what is new, in words and by a tone --------------------------------------------------------------
+
+COUNTED = """
+    window.tones = 0;
+    const made = AudioContext.prototype.createOscillator;
+    AudioContext.prototype.createOscillator = function () { window.tones += 1; return made.call(this); };
+"""
+
+
+@pytest.mark.parametrize("route", ["now", "wall"])
+def test_a_high_alarm_is_told_in_words_and_where_somebody_wants_it_by_a_tone(
+    spd: Department, screen: Screen, route: str
+) -> None:
+    """The words come without the sound; the sound never without the words, and only after somebody asked for it."""
+    screen.page.add_init_script(COUNTED)
+    screen.open(visitors.address(spd, route))
+    sound, words = screen.page.locator("[data-sound]"), screen.page.locator("[data-told]")
+    expect(sound).to_have_text("Sound: off: turn it on")
+    expect(words).to_be_hidden()
+    load, alarm = cast.given_load_with_alarm(spd, code="W02")
+    looks_again(screen)
+    expect(words).to_contain_text("a spray arm does not turn")
+    assert tones(screen) == 0
+    sound.click()
+    expect(sound).to_have_text("Sound: on: mute it for ten minutes")
+    assert tones(screen) == 2  # so that one hears what it is like
+    cast.done(cast.acknowledge(spd, load, alarm))
+    looks_again(screen)
+    expect(words).to_be_hidden()
+    cast.done(cast.tell(spd, "alarm-raised", code="W01", phase="wash"))
+    looks_again(screen)
+    expect(words).to_be_visible()
+    assert tones(screen) == 3  # of medium priority
+    sound.click()
+    expect(sound).to_contain_text("Sound: muted until")
+    sound.click()
+    expect(sound).to_have_text("Sound: off: turn it on")
+
+
+def looks_again(screen: Screen) -> None:
+    screen.page.evaluate("htmx.trigger('#panes', 'told')")
+
+
+def tones(screen: Screen) -> int:
+    found: int = screen.page.evaluate("window.tones")
+    return found

@@ -32,11 +32,12 @@ from incidents.pages.here import (
     uuid_of,
 )
 from incidents.pages.load_forms import offered
+from incidents.pages.now import items_of
 from incidents.pages.templatetags.sluicegate import clock, count_words
 from incidents.queries import facts, floor, history, racks, search, whereabouts
 from incidents.queries import loads as of_loads
 from incidents.queries.story import Story, shown, story
-from incidents.rules.events import Fault, Place
+from incidents.rules.events import Fault, Place, Stream
 from incidents.rules.loads import Load
 from incidents.rules.refusals import Refusal
 
@@ -158,6 +159,7 @@ def load_page(here: Here, load_id: UUID, refusal: Refusal | None = None) -> Http
         early=_early(here, told.load),
         left_inside=_left_inside(here, told) if told.load.stage == "assembled" else "",
         acts=acts_of(here, told),
+        open_items=items_of(here, Stream("load", load_id)),
         faults=faults_of(here, told) if told.load.stage in ("running", "stopped") else (),
         fits=floor.fits(here.facility.id, told.load),
         more_deeds=offered(here, told),

@@ -27,12 +27,13 @@ from incidents.pages.here import (
     said,
     sets_workstations,
 )
-from incidents.pages.now import lane_of
+from incidents.pages.now import items_of, lane_of
 from incidents.pages.scanning import bind
 from incidents.pages.templatetags.sluicegate import words
 from incidents.queries import counters, downtime, floor, history, loads, machine_story
 from incidents.queries.floor import Chamber
 from incidents.rules import authority
+from incidents.rules.events import Stream
 from incidents.rules.machines import Machine
 from incidents.rules.refusals import Refusal
 
@@ -58,6 +59,7 @@ def machine_page(here: Here, machine_id: UUID, refusal: Refusal | None = None) -
         numberless=[stray for stray in told.machine.strays if stray.machine_cycle is None],
         chambers=(chambers := _chambers(here, machine_id)),
         inside=[said for one in chambers if (said := _inside(here, one))],
+        open_items=items_of(here, Stream("machine", machine_id)),
         exposures=deeds.EXPOSURES.items(),
         exposed=_exposed(here, told.machine, people),
         takes_on=authority.refusal("take_on_exposure", here.rights.roles, here.rights.competences) is None,

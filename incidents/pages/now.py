@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from itertools import accumulate, groupby
 from typing import Any
 from urllib.parse import urlencode
@@ -23,6 +24,7 @@ from incidents.pages.scanning import note_scan
 from incidents.pages.shift_gauge import shift_gauge
 from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
 from incidents.queries import care, facts, floor, history, loads, search, whereabouts
+from incidents.queries.escalation import policy_of
 from incidents.queries.floor import Chamber, Matter
 from incidents.queries.story import story
 from incidents.rules import authority, gs1, paper
@@ -55,6 +57,7 @@ ACTS = {
     "rerun-due": "Re-run",
 }
 A_DAY_S = 24 * 3600
+MOST_TOLD = 100
 RECALLS = 20  # of more at once, each load’s page says where its trays are
 
 
@@ -74,7 +77,13 @@ def _drawn(here: Here, template: str) -> HttpResponse:
     name_owners(here, board["matters"])
     tell_recalls(here, board["matters"])
     mine = drafts.kept_by(here.person.id, here.facility.id, here.now)
-    return here.page(template, "now", tag=tag, mine=mine, tour=tour.cards(here), **board)
+    silent = template == "now.html" and here.may_set_up and not climbs(here)
+    return here.page(template, "now", tag=tag, mine=mine, silent=silent, tour=tour.cards(here), **board)
+
+
+def climbs(here: Here) -> bool:
+    """Whether an escalation policy is in force: without one nobody is told of what waits."""
+    return policy_of(here.facility.id).in_force(here.now) is not None
 
 
 def name_owners(here: Here, matters: list[dict[str, Any]]) -> None:
@@ -93,6 +102,32 @@ def name_owners(here: Here, matters: list[dict[str, Any]]) -> None:
 
 def url_of_item(here: Here, item: Item) -> str:
     return reverse("open-item", args=[here.facility.slug, item.about.kind, item.about.id, item.key])
+
+
+def items_of(here: Here, stream: Stream) -> list[dict[str, Any]]:
+    """What of a load or machine needs someone, each with the way to its timeline."""
+    return [
+        {
+            "title": row.title,
+            "since": row.since,
+            "glyph": _glyph(row.kind, row.priority),
+            "url": url_of_item(here, care.item_of(row)),
+        }
+        for row in care.of_stream(here.facility.id, stream)
+    ]
+
+
+def _glyph(kind: str, priority: str) -> str:
+    return ALARM_GLYPHS[priority] if kind == "alarm" else GLYPHS.get(kind, "todo")
+
+
+def _waiting(matters: list[Matter]) -> str:
+    """What a screen tells when it is new, by a key that begins with whose it is: unseen alarms, and whatever is of high priority."""
+    newest = sorted(matters, key=lambda matter: matter.since, reverse=True)
+    told = [matter for matter in newest if matter.kind == "alarm" or matter.priority == "high"][:MOST_TOLD]
+    keys = [f"{matter.owner}-{matter.alarm or matter.item}-{matter.kind}" for matter in told]
+    said = [(matter.title, matter.priority, matter.kind == "alarm") for matter in told]
+    return json.dumps(dict(zip(keys, said, strict=True)))
 
 
 def tell_recalls(here: Here, matters: list[dict[str, Any]]) -> None:
@@ -137,7 +172,7 @@ def board_of(here: Here | Board) -> dict[str, Any]:
         "lanes": lanes,
         "tiles": _tiles(here, unseen),
         "unseen": len(unseen),
-        "alarm": max(unseen, key=lambda matter: matter.since).title if unseen else "",
+        "waiting": _waiting(matters),
     }
 
 
@@ -183,10 +218,9 @@ def _tile(here: Here | Board, count: int, kind: str, disposition: str, words: st
 
 
 def _matter(here: Here | Board, matter: Matter, *, first: bool) -> dict[str, Any]:
-    is_alarm = matter.kind == "alarm"
     return {
         "key": f"matter-{matter.owner}-{matter.alarm or matter.kind}",
-        "glyph": ALARM_GLYPHS[matter.priority] if is_alarm else GLYPHS.get(matter.kind, "todo"),
+        "glyph": _glyph(matter.kind, matter.priority),
         "title": matter.title,
         "detail": f"{matter.priority.capitalize()} · {_since(here, matter)}",
         "age": ago(_age_s(here, matter)),

@@ -20,6 +20,7 @@ from incidents.operations import people, programmes, setting_up
 from incidents.operations.deeds import Outcome
 from incidents.pages.forms import AddPersonForm, MachineForm, RightsForm, SetForm, TakesForm
 from incidents.pages.here import MADE_BEFORE, Here, Unreadable, posted_uuid, set_up
+from incidents.pages.now import climbs
 from incidents.pages.programme_limits import LimitedProgrammeForm
 from incidents.queries import department, facts
 from incidents.rules.events import Criterion, Phase
@@ -35,7 +36,7 @@ def overview(here: Here) -> HttpResponseBase:
     """What the department is made of; of many, those with what is looked for in their name or code."""
     find = here.request.GET.get("find", "").strip()[:80]
     found = department.overview(here.facility.id, find)
-    return here.page("set_up.html", "set-up", department=found, find=find)
+    return here.page("set_up.html", "set-up", department=found, find=find, silent=not climbs(here))
 
 
 def _form_page(

@@ -1,6 +1,6 @@
 // Every page hears the live stream. A bar says since when what is shown is old, and when the watch is late. The panes
 // of Now and of the wall ask for themselves again when the log has grown, and by the clock; what a finger is pressing
-// is never swapped away under it; and an alarm that arrives is told to who can't see it.
+// is never swapped away under it; and an alarm that arrives is told in words, to who can't see it too.
 "use strict";
 
 (() => {
@@ -20,7 +20,9 @@
   const read = () => (panes?.querySelector("[data-read-at]") ?? bar).dataset;
   let answered = performance.now();
   let pressed = -PRESS_MS;
-  let unseen = Number(read().unseen);
+  const waiting = () => JSON.parse(read().waiting || "{}"); // key: [title, priority, is it an unseen alarm]
+  let known = waiting();
+  let news = []; // the keys of what the words above the panes tell of
   let stream = null;
   let shown = panes?.dataset.tag ?? ""; // the tag of what stands here
 
@@ -31,6 +33,17 @@
     show(bar, "alert", old);
   };
   const heard = () => { answered = performance.now(); look(); };
+
+  // What is new stands in words above the panes until it is seen or over; who turned the sound on hears it too.
+  const tell = (now) => {
+    // A decision that follows from an alarm which stood here is no news to whoever has just seen that alarm.
+    const owners = new Set(Object.keys(known).map((key) => key.slice(0, 36)));
+    const came = Object.keys(now).filter((key) => !(key in known) && (now[key][2] || !owners.has(key.slice(0, 36))));
+    news = (came.length ? came : news).filter((key) => key in now);
+    if (told && (came.length || !news.length)) told.textContent = news.map((key) => now[key][0]).join(" · ");
+    known = now;
+    document.dispatchEvent(new CustomEvent("waiting", { detail: came.map((key) => now[key]) }));
+  };
 
   // The browser opens a broken stream again by itself; the first thing it then hears is how long the log is.
   const listen = () => {
@@ -64,9 +77,7 @@
     panes.addEventListener("htmx:afterSwap", (event) => {
       if (event.target === panes) shown = event.detail.xhr.getResponseHeader("ETag") || "";
       heard();
-      const now = Number(read().unseen);
-      if (now > unseen && told) told.textContent = read().alarm;
-      unseen = now;
+      tell(waiting());
     });
   }
   listen();
