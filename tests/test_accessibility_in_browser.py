@@ -214,6 +214,9 @@ SIGHTS = (
     Sight("catalogue, whose", "catalogue-attribution", "catalogue_attribution.html", who="Sanne"),
     Sight("escalation", "escalation", "escalation.html", {}, who="Ada"),
     Sight("escalation, to draft", "escalation-draft", "escalation_draft.html", {}, who="Bo"),
+    Sight("rotas", "rotas", "rotas.html", who="Ada"),
+    Sight("a swap not filled in", "swap-turn", "rotas.html", who="Ada", status=422, sends={}),
+    Sight("rotas, to set", "set-calendar", "calendar_set.html", who="Ada"),
     Sight("a programme", "programme", "programme.html", {"programme": "Instruments"}, who="Ada"),
     Sight(
         "a programme, to draft", "programme-draft", "programme_draft.html", {"programme": "Instruments"}, who="Bo"

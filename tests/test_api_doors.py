@@ -20,6 +20,7 @@ from django.test import Client
 
 from incidents.api.deeds import OFFERED
 from incidents.api.urls import of_a_facility
+from incidents.operations import machines
 from incidents.queries import facts
 from incidents.rules.authority import DEEDS
 from tests import cast, visitors
@@ -79,6 +80,9 @@ LOOKS = {
     "api-handover": "handover/",
     "api-messages": "messages/",
     "api-contacts": "contacts/",
+    "api-escalation": "escalation/",
+    "api-calendar": "calendar/",
+    "api-open-item": "open-items/machine/{blocked}/blocked:/",
 }
 ACTS = {"api-late-entries": "late-entries/", "api-signings": "signings/", "api-revoke-token": "tokens/0/revoke/"}
 ACTS |= {"api-readings": f"loads/{NOWHERE}/readings/"}
@@ -93,7 +97,10 @@ def test_every_route_has_a_line_here() -> None:
 def things_of(department: Department) -> dict[str, Any]:
     rack = cast.register_rack(department, "Rack 3")
     programme = facts.programme_id(department.id, cast.PROGRAMME_NAME)
+    blocked = cast.register_machine(department, "Cedar")
+    cast.done(machines.block_machine(cast.request(department, "Bo"), machine=blocked, reason="The door leaks."))
     return {
+        "blocked": blocked,
         "load": cast.given_running_load(department),
         "machine": department.machine,
         "rack": rack,

@@ -100,6 +100,11 @@ DOORS = (
     deed("escalation-draft", "Ada", "Bo", "Sanne"),
     deed("escalation-approve", "Ada", "Bo", "Sanne"),
     deed("escalation-adopt", "Ada"),
+    page("rotas"),
+    page("set-calendar"),
+    deed("set-calendar", "Ada", "Sanne"),
+    deed("swap-turn", "Ada", "Sanne"),
+    deed("add-holiday", "Ada", "Sanne"),
     page("programme"),
     page("programme-draft"),
     page("programme-compare"),
@@ -233,6 +238,7 @@ POST_ONLY += (
 )
 POST_ONLY += ("revoke-own-token", "explain-missing", "observation-batch", "close-tour", "drop-draft")
 POST_ONLY += ("programme-approve", "programme-withdraw", "escalation-approve", "escalation-adopt")
+POST_ONLY += ("swap-turn", "add-holiday")
 POST_ONLY += ("catalogue-remove", "catalogue-drop", "catalogue-publish", "review-readings", "set-basis")
 POST_ONLY += ("own-readings", "care-for", "answer-message", "test-contact", "compute-figures")
 FOR_MACHINES = {"observations", "observation-batch", "own-readings"}
@@ -293,7 +299,8 @@ def errand_for(department: Department, door: Door, who: str) -> Errand:
         return visitors.see_alarm(department, who)
     if door.route in ("machine", "machine-figures"):
         return Errand(visitors.address(department, door.route, machine=department.machine))
-    if door.route == "escalation" or (door.route, door.method) == ("escalation-draft", "GET"):
+    forms = (("escalation-draft", "GET"), ("set-calendar", "GET"))
+    if door.route in ("escalation", "rotas") or (door.route, door.method) in forms:
         return Errand(visitors.address(department, door.route))
     if door.route in ("programme", "programme-compare") or (door.route, door.method) == ("programme-draft", "GET"):
         programme = facts.programme_id(department.id, cast.PROGRAMME_NAME)
@@ -452,6 +459,9 @@ def test_the_doors_tell_of_roles_what_the_rules_do() -> None:
         "catalogue-attribution": "correct_catalogue_attribution",
         "programme-attribution": "correct_programme_attribution",
         "policy": "set_policy",
+        "set-calendar": "set_calendar",
+        "add-holiday": "set_calendar",
+        "swap-turn": "swap_turn",
         **{f"load-deed {name}": deed.operation for name, deed in load_forms.DEEDS.items()},
     }
     roles = cast.CAST | {"Quinn": "quality"}
@@ -484,6 +494,9 @@ OF_THE_FACILITY += (
     "escalation-draft",
     "escalation-approve",
     "escalation-adopt",
+    "set-calendar",
+    "swap-turn",
+    "add-holiday",
     "make-board",
     "settle-restore",
     *visitors.CATALOGUE,

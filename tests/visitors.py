@@ -45,6 +45,7 @@ from incidents.queries import escalation as escalation_told
 from incidents.queries import facts, handover
 from incidents.queries import programmes as programme_told
 from incidents.queries.catalogue import phases, standing
+from incidents.rules.escalation_events import Holiday, Rota, Turn
 from incidents.rules.events import Stream
 from incidents.rules.faults import CONSEQUENCES, TIMES
 from incidents.rules.starting_ladders import STARTING
@@ -780,6 +781,35 @@ def adopt_escalation(department: Department, who: str) -> Errand:
     return _escalation(department, "escalation-adopt")
 
 
+def _calendar(department: Department, route: str, **typed: Any) -> Errand:
+    """Where Sanne is on the night shift."""
+    night = Turn(department.people["Sanne"].id, (1, 2, 3, 4, 5), "22:00", "06:00")
+    holidays = [Holiday("2026-12-25", "Midwinter")]
+    rotas = [Rota("Nights", "shift", (night,))]
+    cast.done(escalation.set_calendar(cast.request(department, "Ada"), holidays=holidays, rotas=rotas))
+    version = str(escalation_told.calendar_of(department.id).version)
+    return Errand(address(department, route), carried(department) | {"version": version} | typed)
+
+
+def set_calendar(department: Department, who: str) -> Errand:
+    turns = "Nights; shift; Sanne; Mon-Fri; 22:00; 06:00; 2; 2026-W10\nOn call; on-call; Bo; Sat, Sun; 08:00; 08:00"
+    return _calendar(
+        department, "set-calendar", turns=turns, holidays="2026-12-25; Midwinter\n2027-01-01; New year"
+    )
+
+
+def swap_turn(department: Department, who: str) -> Errand:
+    people = {name: str(department.people[name].id) for name in ("Sanne", "Ines")}
+    when = {"starts_at": "2026-03-03T22:00", "ends_at": "2026-03-04T06:00"}
+    return _calendar(
+        department, "swap-turn", rota="Nights", instead_of=people["Sanne"], person=people["Ines"], **when
+    )
+
+
+def add_holiday(department: Department, who: str) -> Errand:
+    return _calendar(department, "add-holiday", day="2027-01-01", name="New year")
+
+
 def withdraw_programme(department: Department, who: str) -> Errand:
     return _programme(department, "programme-withdraw", words="The machine is gone.")
 
@@ -841,6 +871,9 @@ ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
     "escalation-draft": draft_escalation,
     "escalation-approve": approve_escalation,
     "escalation-adopt": adopt_escalation,
+    "set-calendar": set_calendar,
+    "swap-turn": swap_turn,
+    "add-holiday": add_holiday,
     "programme-draft": draft_programme,
     "programme-approve": approve_programme,
     "programme-withdraw": withdraw_programme,
@@ -902,6 +935,7 @@ SET_UP = (
 SET_UP += ("limit-machine", "set-rights", "record-form")
 PROGRAMME = ("programme-draft", "programme-approve", "programme-withdraw", "programme-attribution")
 PROGRAMME += ("escalation-draft", "escalation-approve", "escalation-adopt")
+PROGRAMME += ("set-calendar", "swap-turn", "add-holiday")
 CATALOGUE = ("catalogue-fault", "catalogue-remove", "catalogue-drop", "catalogue-publish", "catalogue-attribution")
 SUPERVISOR = (
     "lift",

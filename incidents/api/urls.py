@@ -4,7 +4,19 @@ from __future__ import annotations
 
 from django.urls import URLPattern, URLResolver, include, path, re_path
 
-from incidents.api import access, deeds, department, documents, evidence, floor, late, readings, signings, telling
+from incidents.api import (
+    access,
+    climbing,
+    deeds,
+    department,
+    documents,
+    evidence,
+    floor,
+    late,
+    readings,
+    signings,
+    telling,
+)
 from incidents.api.observations import ObservationBatch, Observations
 from incidents.api.problems import nothing_here
 
@@ -14,6 +26,9 @@ of_a_facility: list[URLPattern | URLResolver] = [
     path("observations/readings/", readings.OwnReadings.as_view(), name="own-readings"),
     path("now/", floor.TheFloor.as_view(), name="api-now"),
     path("open-items/", floor.OpenItems.as_view(), name="api-open-items"),
+    path("open-items/<str:kind>/<uuid:owner>/<path:item>/", climbing.OneOpenItem.as_view(), name="api-open-item"),
+    path("escalation/", climbing.TheEscalation.as_view(), name="api-escalation"),
+    path("calendar/", climbing.TheCalendar.as_view(), name="api-calendar"),
     path("alarms/", floor.Alarms.as_view(), name="api-alarms"),
     path("handover/", telling.TheHandover.as_view(), name="api-handover"),
     path("messages/", telling.Messages.as_view(), name="api-messages"),

@@ -49,7 +49,7 @@ def _said(to: ToWhom) -> str:
 def ladders_of(text: str) -> list[Ladder]:
     """The ladders that these lines say; steps of one ladder in their order. Raises LineUnreadable."""
     rungs: dict[tuple[str, tuple[str, ...]], list[Rung]] = {}
-    for number, line in _numbered(text):
+    for number, line in numbered(text):
         parts = [part.strip() for part in line.split(";")]
         if not 5 <= len(parts) <= 7:
             raise LineUnreadable(f"Line {number}: a step has 5 to 7 parts, divided by “;”.")
@@ -115,7 +115,7 @@ def quiet_lines(quiet: Iterable[Quiet]) -> str:
 def quiet_of(text: str) -> list[Quiet]:
     """Raises LineUnreadable."""
     found = []
-    for number, line in _numbered(text):
+    for number, line in numbered(text):
         parts = [part.strip() for part in line.split(";")]
         said = {"priority": parts[0], "starts": "".join(parts[1:2]), "ends": "".join(parts[2:3])}
         try:
@@ -127,5 +127,5 @@ def quiet_of(text: str) -> list[Quiet]:
     return found
 
 
-def _numbered(text: str) -> list[tuple[int, str]]:
+def numbered(text: str) -> list[tuple[int, str]]:
     return [(n, line.strip()) for n, line in enumerate(text.splitlines(), 1) if line.strip()]

@@ -225,6 +225,8 @@ def _visits(years: Years) -> dict[str, list[Visit]]:
         "policy": [Visit()],
         "escalation": [Visit()],
         "escalation-draft": [Visit()],
+        "rotas": [Visit()],
+        "set-calendar": [Visit()],
         "set-rights": [Visit(named={"person": PEOPLE[1]})],
         **{name: [Visit()] for name in ("add-person", "add-machine", "add-programme", "add-set")},
     }
