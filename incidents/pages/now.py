@@ -122,7 +122,7 @@ def _glyph(kind: str, priority: str) -> str:
 
 
 def _waiting(matters: list[Matter]) -> str:
-    """What a screen tells when it is new: unseen alarms, and what is of high priority. Keys begin with the owner."""
+    """What a screen tells when it is new: unseen alarms, and high priority. Keys begin with the owner."""
     newest = sorted(matters, key=lambda matter: matter.since, reverse=True)
     told = [matter for matter in newest if matter.kind == "alarm" or matter.priority == "high"][:MOST_TOLD]
     keys = [f"{matter.owner}-{matter.alarm or matter.item}-{matter.kind}" for matter in told]
