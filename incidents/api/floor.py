@@ -40,7 +40,7 @@ from incidents.api.told import (
     tell,
 )
 from incidents.ledger import reading
-from incidents.queries import care, counters, figure_words, figures, floor, machine_story
+from incidents.queries import care, counters, facts, figure_words, figures, floor, machine_story
 from incidents.queries import listing as lists
 from incidents.queries.story import Story, entries_of, story
 
@@ -209,7 +209,7 @@ class OneMachinesFigures(Read):
 
     def read(self, caller: Caller, asked: Any, **path: Any) -> FiguresTold | None:
         machine: UUID = path["machine"]
-        if machine_story.machine(caller.facility.id, machine) is None:
+        if facts.machine(caller.facility.id, machine) is None:
             return None
         found = figures.of_machine(caller.facility.id, machine, asked.size)
         if found is None:

@@ -17,7 +17,7 @@ from django.views.decorators.http import require_POST
 from incidents.operations import figures as computing
 from incidents.pages.here import Here, Unreadable, in_facility, moment_of, said
 from incidents.pages.templatetags.sluicegate import local
-from incidents.queries import figure_words, floor, machine_story
+from incidents.queries import facts, figure_words, floor
 from incidents.queries import figures as looks
 from incidents.queries.figures import MachineFigures, Told
 
@@ -25,7 +25,7 @@ from incidents.queries.figures import MachineFigures, Told
 @in_facility
 def machine_figures(here: Here, machine: UUID) -> HttpResponseBase:
     """The newest figures; with `when` those of the log as it was at a moment of the department's clock."""
-    found = machine_story.machine(here.facility.id, machine)
+    found = facts.machine(here.facility.id, machine)
     if found is None:
         raise Http404
     typed = here.request.GET.get("when", "")
@@ -83,7 +83,7 @@ def _plot(figures: MachineFigures, told: Told) -> SafeString | str:
 @in_facility
 def compute(here: Here, machine: UUID) -> HttpResponse:
     """Have the figures computed of the log as it was at a moment; a worker does it within a minute or two."""
-    if machine_story.machine(here.facility.id, machine) is None:
+    if facts.machine(here.facility.id, machine) is None:
         raise Http404
     typed = said(here.request, "when")
     when = moment_of(here, typed)

@@ -30,7 +30,7 @@ from incidents.pages.here import (
 from incidents.pages.now import items_of, lane_of
 from incidents.pages.scanning import bind
 from incidents.pages.templatetags.sluicegate import words
-from incidents.queries import counters, downtime, floor, history, loads, machine_story
+from incidents.queries import counters, downtime, facts, floor, history, loads, machine_story
 from incidents.queries.floor import Chamber
 from incidents.rules import authority
 from incidents.rules.events import Stream
@@ -136,7 +136,7 @@ def block(here: Here, machine: UUID) -> HttpResponse:
 @sets_workstations
 def bind_here(here: Here, machine: UUID) -> HttpResponse:
     """This workstation stands at this machine: its alarms are answered here without a scan."""
-    if machine_story.machine(here.facility.id, machine) is None:
+    if facts.machine(here.facility.id, machine) is None:
         raise Http404
     response = redirect("machine", slug=here.facility.slug, machine=machine)
     bind(response, machine)
