@@ -6,7 +6,9 @@ import pytest
 
 from incidents.identity.ids import named
 from incidents.operations import alarms, cycles
+from incidents.operations.corrections import correct_event
 from incidents.queries import floor
+from incidents.queries.story import story
 from incidents.rules import meanings
 from tests import cast, visitors
 from tests.cast import Department, done, request
@@ -67,6 +69,22 @@ def test_the_scan_of_another_machine_says_where_the_alarm_stands(spd: Department
     assert "Go to Alder and scan it" in words_of(found)
     odd = client.get(address(spd, "scan"), {"code": "M-Birch", "alarm": "load/none/of it"}, follow=True)
     assert odd.status_code == 200
+
+
+def test_now_says_why_a_person_holds_a_load(spd: Department) -> None:
+    load = cast.given_finished_load(spd)
+    done(cast.hold(spd, load, words="The rack’s label does not fit."))
+    assert "“The rack’s label does not fit.”" in words_of(visitor(spd, "Ines").get(address(spd, "now")))
+
+
+def test_a_corrected_line_says_so(spd: Department) -> None:
+    load = cast.given_running_load(spd, cycle=4471)
+    start = story(spd.id, load).events[1].event_id
+    page = visitor(spd, "Ines").get(address(spd, "load-deed", load=load, name="correct"))
+    assert "Cycle number" in words_of(page) and "Bay" not in words_of(page)
+    asked = request(spd, "Ines")
+    done(correct_event(asked, load=load, event=start, field="machine_cycle", value="4472", words="Misread."))
+    assert "corrected below" in words_of(visitor(spd, "Ines").get(address(spd, "load", load=load)))
 
 
 def test_a_number_of_the_counter_is_one_loads(spd: Department) -> None:

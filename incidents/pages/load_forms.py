@@ -134,7 +134,8 @@ def _event_among(here: Here, told: Story, events: Iterable[Recorded]) -> forms.F
 
 
 def _correct_fields(here: Here, told: Story) -> dict[str, forms.Field]:
-    names = sorted({field for fields in CORRECTABLE.values() for field in fields})
+    kinds = {str(type(event.data).__struct_config__.tag) for event in told.events}
+    names = sorted({field for kind in kinds for field in CORRECTABLE.get(kind, ())})
     return {
         "event": _event_among(here, told, filter(correctable, told.events)),
         "field": choice("What was otherwise?", [(name, FIELD_WORDS[name].capitalize()) for name in names]),

@@ -16,6 +16,7 @@ from incidents.rules import holds, loads
 from incidents.rules.corrections import CORRECTABLE
 from incidents.rules.events import (
     AttributionCorrected,
+    Corrected,
     EnteredFromPaper,
     HoldLifted,
     LiftSigned,
@@ -145,7 +146,8 @@ def shown(facility: UUID, told: Story, below: int | None = None) -> tuple[tuple[
 def entries_of(facility: UUID, told: Story, events: Sequence[Recorded]) -> tuple[Entry, ...]:
     """These events of a load in sentences."""
     names = Names(_people(events), words_of(facility, digests_of(events)), _labels(told.trays))
-    return tuple(_entry(event, names) for event in events)
+    mended = {one.data.event for one in told.events if isinstance(one.data, (Corrected, AttributionCorrected))}
+    return tuple(_entry(event, names, mended) for event in events)
 
 
 def story(facility: UUID, load_id: UUID, before: int | None = None) -> Story | None:
@@ -236,11 +238,12 @@ def _lifted(events: Sequence[Recorded], names: Names) -> Iterable[LiftedBoard]:
             yield LiftedBoard(sentence, evidence, people, True, f"{people}, {event.occurred_at:%d %b %H:%M:%S} UTC")
 
 
-def _entry(event: Recorded, names: Names) -> Entry:
+def _entry(event: Recorded, names: Names, mended: Collection[UUID]) -> Entry:
     glyph, sentence = sentence_of(event, names)
     said = names.said(getattr(event.data, "words", None) or getattr(event.data, "remark", None))
     odd = oddity_of(event)
-    detail = " · ".join(part for part in (f"“{said}”" if said else "", odd) if part)
+    below = "corrected below" if event.event_id in mended else ""
+    detail = " · ".join(part for part in (f"“{said}”" if said else "", odd, below) if part)
     words = f"{event.occurred_at:%H:%M:%S} UTC {sentence}"
     return Entry(event.occurred_at, glyph, sentence, detail, event.position, event.event_id, words)
 

@@ -265,9 +265,9 @@ def _of_the_load_itself(load: Load) -> OpenItem | None:
     standing = tuple(hold for hold in holds(load) if load.stage != "finished" or hold.key != NO_READINGS)
     if standing:
         title = f"{load.name} is held. {standing[0].sentence}"
-        return OpenItem(
-            "held", "held", "medium", title, _earliest(standing) or since, taken_by=_who_held(load, standing)
-        )
+        by = _who_held(load, standing)
+        item = OpenItem("held", "held", "medium", title, _earliest(standing) or since, taken_by=by)
+        return replace(item, words=standing[0].words)
     if disposition(load) == "awaiting review":
         todo = "Release" if load.review else "Review"
         taken_by = load.review.by if load.review else None
