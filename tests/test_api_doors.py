@@ -56,6 +56,7 @@ LOOKS = {
     "api-now": "now/",
     "api-open-items": "open-items/",
     "api-alarms": "alarms/",
+    "api-incident": "incidents/{alarm}/",
     "api-loads": "loads/",
     "api-load": "loads/{load}/",
     "api-what-if": "loads/{load}/what-if/?edition=1",
@@ -99,7 +100,9 @@ def things_of(department: Department) -> dict[str, Any]:
     programme = facts.programme_id(department.id, cast.PROGRAMME_NAME)
     blocked = cast.register_machine(department, "Cedar")
     cast.done(machines.block_machine(cast.request(department, "Bo"), machine=blocked, reason="The door leaks."))
+    alarm = cast.named(cast.done(cast.tell(department, "alarm-raised", code="W02", phase="wash")).deed_id, "alarm")
     return {
+        "alarm": alarm,
         "blocked": blocked,
         "load": cast.given_running_load(department),
         "machine": department.machine,
@@ -131,11 +134,13 @@ def test_who_may_look(eastmere: Department, westmere: Department, route: str) ->
         problem_of(program(eastmere, "Ada").client.generic(method, f"/api/v1/f/eastmere/{path}"), 405)
 
 
-@pytest.mark.parametrize("route", ["api-load", "api-machine", "api-machine-figures", "api-rack", "api-programme"])
+@pytest.mark.parametrize(
+    "route", ["api-load", "api-incident", "api-machine", "api-machine-figures", "api-rack", "api-programme"]
+)
 def test_an_id_of_another_facility_is_as_if_it_had_never_been(
     eastmere: Department, westmere: Department, route: str
 ) -> None:
-    theirs, nothing = things_of(westmere), dict.fromkeys(("load", "machine", "rack", "programme"), NOWHERE)
+    theirs, nothing = things_of(westmere), dict.fromkeys(("load", "alarm", "machine", "rack", "programme"), NOWHERE)
     ines = program(eastmere, "Ines")
     foreign, unknown = (ines.get(LOOKS[route].format(**ids)) for ids in (theirs, nothing))
     assert problem_of(foreign, 404) == problem_of(unknown, 404)

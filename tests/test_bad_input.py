@@ -306,6 +306,7 @@ BAD: dict[str, dict[str, dict[str, Any]]] = {
         "words": NEEDED | TEXT | LONG,
         "deed": DEED_ID,
     },
+    "incident": {"act": CHOICE, "words": NEEDED | TEXT | LONG, "deed": DEED_ID},
     "handover": {
         "digest": LEAF | {"empty": ""},
         "words": TEXT | LONG,

@@ -24,6 +24,7 @@ from incidents.operations import (
     handover,
     history,
     holds,
+    incidents,
     inspection,
     interruptions,
     machines,
@@ -99,6 +100,8 @@ ASKS: dict[str, Callable[[Request], Outcome]] = {
     "hand_on_item": lambda asked: care.hand_on_item(
         asked, stream=Stream("load", NOBODY), item="held", to=NOBODY, words="Look at it."
     ),
+    "take_incident": lambda asked: incidents.take_incident(asked, alarm=NOBODY),
+    "tell_incident": lambda asked: incidents.tell_incident(asked, alarm=NOBODY, part="cause", words="Grit."),
     "shelve_alarm": lambda asked: care.shelve_alarm(
         asked, stream=Stream("load", NOBODY), alarm=NOBODY, until=MONDAY, words="Known."
     ),

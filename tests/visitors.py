@@ -506,6 +506,12 @@ def care_for(department: Department, who: str) -> Errand:
     )
 
 
+def tell_incident(department: Department, who: str) -> Errand:
+    _, alarm = cast.given_load_with_alarm(department)
+    typed = {"act": "cause", "words": "Grit in the inlet valve."}
+    return Errand(address(department, "incident", alarm=alarm), carried(department) | typed)
+
+
 def answer_message(department: Department, who: str) -> Errand:
     message = given_undelivered(department)
     typed = {"answer": "settled", "words": "Told by phone."}
@@ -856,6 +862,7 @@ ERRANDS: dict[str, Callable[[Department, str], Errand]] = {
     "settle-restore": settle_restore,
     "care-for": care_for,
     "handover": hand_over,
+    "incident": tell_incident,
     "answer-message": answer_message,
     "contacts": set_contact,
     "test-contact": test_contact,

@@ -15,6 +15,7 @@ from incidents.api.members import Moment, Whole
 from incidents.api.problems import Malformed
 from incidents.api.told import (
     AlarmLine,
+    AlarmOfIncident,
     AlarmTold,
     BlockTold,
     ChamberTold,
@@ -24,6 +25,7 @@ from incidents.api.told import (
     FiguresTold,
     GapTold,
     HoldTold,
+    IncidentTold,
     LiftTold,
     LoadLine,
     LoadLink,
@@ -32,6 +34,7 @@ from incidents.api.told import (
     MachineTold,
     Now,
     OpenItem,
+    PartOfIncident,
     RecordTold,
     ReleaseTold,
     ReviewTold,
@@ -40,7 +43,7 @@ from incidents.api.told import (
     tell,
 )
 from incidents.ledger import reading
-from incidents.queries import care, counters, facts, figure_words, figures, floor, machine_story
+from incidents.queries import care, counters, facts, figure_words, figures, floor, joined, machine_story
 from incidents.queries import listing as lists
 from incidents.queries.story import Story, entries_of, story
 
@@ -101,6 +104,20 @@ class Alarms(Many):
 
     def line(self, row: Any) -> AlarmLine:
         return tell(AlarmLine, row)
+
+
+class OneIncident(Read):
+    """The incident that an alarm is in: its alarms, who looks into it, its cause, correction and verification."""
+
+    tag, operation_id, summary = "floor", "incident", "One incident"
+    gives = IncidentTold
+
+    def read(self, caller: Caller, asked: Any, **path: Any) -> IncidentTold | None:
+        told = joined.story(caller.facility.id, path["alarm"])
+        if told is None:
+            return None
+        alarms = [tell(AlarmOfIncident, each) for each in told.alarms]
+        return tell(IncidentTold, told, alarms=alarms, parts=[tell(PartOfIncident, each) for each in told.parts])
 
 
 class Loads(Many):

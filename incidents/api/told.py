@@ -219,6 +219,42 @@ class AlarmLine(msgspec.Struct, frozen=True):
     raised_at: datetime
 
 
+class AlarmOfIncident(msgspec.Struct, frozen=True):
+    """`holder` is the name of the load or the machine that has the alarm."""
+
+    alarm: UUID
+    owner_kind: str
+    owner: UUID
+    holder: str
+    code: str
+    title: str
+    phase: str
+    priority: str
+    state: str
+    raised_at: datetime
+
+
+class PartOfIncident(msgspec.Struct, frozen=True):
+    """The cause, the correction or the verification."""
+
+    part: str
+    words: str
+    by: str
+    at: datetime
+
+
+class IncidentTold(msgspec.Struct, frozen=True):
+    """`owner` looks into it; `next_part` is what is told next, null once it was verified."""
+
+    id: UUID
+    version: int
+    alarms: list[AlarmOfIncident]
+    owner: UUID | None
+    owned_at: datetime | None
+    parts: list[PartOfIncident]
+    next_part: str | None
+
+
 class ChamberTold(msgspec.Struct, frozen=True):
     machine: UUID
     machine_name: str

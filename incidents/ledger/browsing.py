@@ -148,7 +148,7 @@ def _marks(values: Sequence[Any]) -> str:
 
 KINDS = (
     *("load", "machine", "programme", "catalogue", "set", "rack", "policy", "downtime", "facility"),
-    *("history", "message", "care", "handover"),
+    *("history", "message", "care", "handover", "incident"),
 )
 # Migration 0011 leaves these out of its index of types: every load has them, so they are never far.
 COMMON = (

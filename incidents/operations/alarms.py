@@ -7,7 +7,7 @@ from uuid import UUID
 from incidents.operations.deeds import Doing, decision, observation, refuse
 from incidents.queries import facts
 from incidents.rules import alarms, machines
-from incidents.rules.events import AlarmCleared, AlarmRaised, MachineBlocked, Stream
+from incidents.rules.events import AlarmAcknowledged, AlarmCleared, AlarmRaised, MachineBlocked, Stream
 from incidents.rules.loads import Load
 
 
@@ -36,9 +36,15 @@ def report_cleared(doing: Doing, *, alarm: UUID, load: UUID | None = None, machi
 
 @decision
 def acknowledge_alarm(doing: Doing, *, stream: Stream, alarm: UUID) -> None:
-    """Seen, not solved. `stream` is the load's, or the machine's where it alarmed without one."""
+    """Seen, not solved, with whatever the same fault raised in the same phase since.
+
+    `stream` is the load's, or the machine's where it alarmed without one.
+    """
     holder = doing.load(stream.id) if stream.kind == "load" else doing.machine_as_seen(stream.id)
+    again = alarms.chattering_with(holder, alarm)
     doing.record(stream, alarms.acknowledge(holder, alarm))
+    for each in again:
+        doing.record(stream, AlarmAcknowledged(alarm=each.id))
 
 
 @decision

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Iterator
-from datetime import datetime
+from datetime import datetime, timedelta
 from typing import NamedTuple, cast
 from uuid import UUID
 from zoneinfo import ZoneInfo
@@ -19,6 +19,8 @@ from incidents.outbox.messages import Outgoing, enqueue
 from incidents.projections import climbing
 from incidents.projections.climbing import NEVER, Standing
 from incidents.queries import escalation as told
+from incidents.queries import facts, joined
+from incidents.queries.joined import Lead
 from incidents.rules.escalation import (
     Step,
     Times,
@@ -56,11 +58,12 @@ class Department(NamedTuple):
 
 
 class Taken(NamedTuple):
-    """A step of an item, and whom it told."""
+    """A step of an item, whom it told, and for how many other alarms of its incident it stands."""
 
     item: Standing
     step: Step
     told: Told
+    others: int = 0
 
 
 @decision
@@ -80,21 +83,35 @@ def escalate(doing: Doing, *, most: int) -> None:
     department = _department(doing, edition)
     climbs = [item.climb for item in items]
     before, owners = climbing.taken(doing.facility, climbs), climbing.owners(doing.facility, climbs)
+    led = _led(doing.facility, items)
     taken: list[Taken] = []
     looked_at: list[tuple[Standing, datetime]] = []
     for item in items:
         climber = told.climber(doing.facility, item, department.policy, owners.get(item.climb))
         look = outlook(climber, department.policy, department.times, before[item.climb], now)
-        taken += [
-            Taken(item, step, whom(step.rung, department.calendar, department.of_role, department.times, now))
-            for step in look.due
-        ]
+        lead = led.get((item.kind, item.alarm))
+        # An incident's other alarms leave it to the first: when that is seen or resolved, they are looked at anew.
+        due = look.due if lead is None or lead.alarm == item.alarm else []
+        taken += [Taken(item, step, _whom(step, department, now), lead.others if lead else 0) for step in due]
         comes = look.next.due_at if look.next else NEVER
         looked_at.append((item, min(comes, policy.next_change(now) or NEVER)))
     for each in taken:
         doing.conclude(Stream("climb", each.item.climb), _event(each, department.policy.edition))
     enqueue(doing.facility, _messages(doing.facility, taken, department, now), now)
     climbing.put_off(doing.log.hand, doing.facility, looked_at)
+
+
+def _led(facility: UUID, items: list[Standing]) -> dict[tuple[str, UUID | None], Lead]:
+    within = timedelta(minutes=facts.policy(facility).incident_min)
+    found: dict[tuple[str, UUID | None], Lead] = {}
+    for kind in joined.KINDS:
+        alarms = [(item.alarm, item.since) for item in items if item.kind == kind and item.alarm]
+        found |= {(kind, alarm): lead for alarm, lead in joined.leads(facility, kind, alarms, within).items()}
+    return found
+
+
+def _whom(step: Step, department: Department, now: datetime) -> Told:
+    return whom(step.rung, department.calendar, department.of_role, department.times, now)
 
 
 def _department(doing: Doing, edition: Edition) -> Department:
@@ -105,7 +122,7 @@ def _department(doing: Doing, edition: Edition) -> Department:
 
 
 def _event(taken: Taken, edition: int) -> ItemEscalated:
-    item, step, told = taken
+    item, step, told, _ = taken
     return ItemEscalated(
         about_kind=item.about.kind,
         about=item.about.id,
@@ -148,14 +165,14 @@ def _message(
     person: UUID | None = None,
     contact: UUID | None = None,
 ) -> Outgoing:
-    item, step, told = taken
+    item, step, told, others = taken
     return Outgoing(
         key=f"{item.climb}/{step.key.ladder}/{step.key.rung}/{step.key.repeat}/{person or contact}",
         channel=channel,
         person=person,
         contact=contact,
         subject=subject_of(item),
-        text=_text(item, step, told, department),
+        text=_text(item, step, told, department, others),
         link=_link(item, department.slug),
         priority=cast(Priority, item.priority),
         about=item.about,
@@ -169,9 +186,10 @@ def subject_of(item: Standing) -> str:
     return item.title.split(":")[0] if item.kind == "machine-blocked" else item.title
 
 
-def _text(item: Standing, step: Step, told: Told, department: Department) -> str:
+def _text(item: Standing, step: Step, told: Told, department: Department, others: int) -> str:
     since = item.since.astimezone(department.zone)
     said = [subject_of(item).rstrip(".") + ".", f"It stands since {since:%Y-%m-%d %H:%M}."]
+    said += [f"{others} more alarm{'s' if others > 1 else ''} of the same incident."] if others else []
     said += [why(step.key.ladder, step.rung, step.key.repeat)]
     said += ["Nobody was on who should have been."] if told.nobody_on else []
     return " ".join(said)

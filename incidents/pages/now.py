@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import timedelta
 from itertools import accumulate, groupby
 from typing import Any
 from urllib.parse import urlencode
@@ -23,7 +24,7 @@ from incidents.pages.places import held_by_place
 from incidents.pages.scanning import note_scan
 from incidents.pages.shift_gauge import shift_gauge
 from incidents.pages.templatetags.sluicegate import ago, clock, day, lower_first
-from incidents.queries import care, facts, floor, history, loads, search, whereabouts
+from incidents.queries import care, facts, floor, history, joined, loads, search, whereabouts
 from incidents.queries.escalation import policy_of
 from incidents.queries.floor import Chamber, Matter
 from incidents.queries.story import story
@@ -163,12 +164,13 @@ def board_of(here: Here | Board) -> dict[str, Any]:
     alarming = {matter.owner: matter for matter in matters if matter.owner_kind == "machine" and matter.alarm}
     unseen = [matter for matter in matters if matter.kind == "alarm"]
     lanes = [lane_of(here, chamber, alarming.get(chamber.machine)) for chamber in chambers]
+    shown = joined.merged(here.facility.id, matters, timedelta(minutes=facts.policy(here.facility.id).incident_min))
     return {
         "gauge": shift_gauge(here, matters),
         "held_places": held_by_place(here),
         "machines": _machines(lanes),
         "ready": sum(matter.kind == "review-due" and matter.title.startswith("Release ") for matter in matters),
-        "matters": [_matter(here, matter, first=n == 0) for n, matter in enumerate(matters)],
+        "matters": [_matter(here, matter, first=n == 0) for n, matter in enumerate(shown)],
         "lanes": lanes,
         "tiles": _tiles(here, unseen),
         "unseen": len(unseen),

@@ -19,7 +19,22 @@ from incidents.ledger.writing import Log
 from incidents.projections.models import CareRow, ClimbRow, OpenItemRow
 from incidents.rules.care import Item
 from incidents.rules.escalation import Key
-from incidents.rules.events import CalendarSet, EscalationApproved, Recorded, Stream, TurnSwapped
+from incidents.rules.events import (
+    AlarmAcknowledged,
+    AlarmCleared,
+    AlarmShelved,
+    CalendarSet,
+    CycleAborted,
+    CycleResumed,
+    EscalationApproved,
+    IncidentTold,
+    LoadReleased,
+    LoadReprocessed,
+    PolicySet,
+    Recorded,
+    Stream,
+    TurnSwapped,
+)
 
 NEVER = datetime(9999, 1, 1, tzinfo=UTC)  # nothing is to come, unless something changes
 
@@ -101,11 +116,23 @@ def look_again(log: Log, stream: Stream, added: Sequence[Recorded]) -> None:
     """Follow the ledger: under another policy or calendar every open item is looked at anew."""
     if stream.kind in ("escalation", "calendar") and any(isinstance(each.data, _CHANGES) for each in added):
         log.hand.execute(_LOOK_AGAIN, (log.facility,))
+    elif stream.kind in _LEADS and any(isinstance(each.data, _LEAVES) for each in added):
+        log.hand.execute(_ALARMS_AGAIN, (log.facility,))
 
 
 _CHANGES = (EscalationApproved, CalendarSet, TurnSwapped)
+# Where an alarm is no open item any more, others of its incident climb that had left it to this one.
+_LEADS = ("load", "machine", "incident", "policy")
+_LEAVES = (
+    *(AlarmAcknowledged, AlarmShelved, AlarmCleared, CycleResumed, CycleAborted, LoadReleased, LoadReprocessed),
+    *(IncidentTold, PolicySet),
+)
 _PUT_OFF = (
     "UPDATE read_open_item SET next_due_at = %s"
     " WHERE facility_id = %s AND owner = %s AND item = %s AND known_from = %s"
+)
+_ALARMS_AGAIN = (
+    "UPDATE read_open_item SET next_due_at = NULL WHERE facility_id = %s AND known_to IS NULL"
+    " AND kind IN ('alarm', 'alarm-unresolved') AND next_due_at IS NOT NULL"
 )
 _LOOK_AGAIN = "UPDATE read_open_item SET next_due_at = NULL WHERE facility_id = %s AND known_to IS NULL"

@@ -388,6 +388,21 @@ class OpenItemRow(models.Model):
         ]
 
 
+class IncidentRow(models.Model):
+    """An alarm of an incident of which something was told."""
+
+    pk = models.CompositePrimaryKey("facility_id", "owner", "alarm")
+    facility_id = models.UUIDField()
+    owner = models.UUIDField(help_text="the incident")
+    alarm = models.UUIDField()
+    told_at = models.DateTimeField(help_text="when something was told of the incident last")
+    verified_at = models.DateTimeField(null=True)
+
+    class Meta:
+        db_table = "read_incident"
+        indexes: ClassVar = [models.Index(fields=["facility_id", "alarm"], name="read_incident_alarm")]
+
+
 class ClimbRow(models.Model):
     """How far an open item has climbed a rung of its ladder."""
 

@@ -21,6 +21,7 @@ from incidents.projections.tables import (
     DOWNTIME_FORM,
     FACILITY,
     HEARD,
+    INCIDENT,
     LOAD,
     MACHINE,
     OPEN_ITEM,
@@ -49,6 +50,7 @@ from incidents.rules import (
     facility,
     history,
     holds,
+    incidents,
     ladders,
     loads,
     machines,
@@ -74,6 +76,7 @@ from incidents.rules.events import (
 )
 from incidents.rules.facility import Facility
 from incidents.rules.history import Past
+from incidents.rules.incidents import Incident
 from incidents.rules.ladders import Policy
 from incidents.rules.loads import ENDED, Load
 from incidents.rules.machines import Machine
@@ -300,6 +303,11 @@ def _climbed(state: Climb) -> Mapping[Key, Values]:
     return {(key.ladder, key.rung): (key.repeat,) for key in state.taken}
 
 
+def _incident_rows(state: Incident) -> Mapping[Key, Values]:
+    verified_at = state.verification.at if state.verification else None
+    return {(alarm,): (state.told_at, verified_at) for alarm in state.alarms}
+
+
 def _trays(latest: Latest) -> Mapping[Key, Values]:
     told = latest.told
     if not isinstance(told, SetRegistered):
@@ -418,6 +426,7 @@ KINDS: dict[str, Kind] = {
     "handover": Kind(Latest, _latest, _fold_latest, ()),
     "care": Kind(Care, care.evolve, care.fold, (Shown(CARE, _care_row, _whole),)),
     "message": Kind(Undelivered, messages.evolve, messages.fold, (Shown(OPEN_ITEM, _items_of_message, _whole),)),
+    "incident": Kind(Incident, incidents.evolve, incidents.fold, (Shown(INCIDENT, _incident_rows, _whole),)),
     "escalation": Kind(Policy, ladders.evolve, ladders.fold, _SHOWN_OF_LADDERS),
     "calendar": Kind(rotas.Calendar, rotas.evolve, rotas.fold, ()),
     "climb": Kind(Climb, climbs.evolve, climbs.fold, _SHOWN_OF_CLIMB),

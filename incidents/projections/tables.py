@@ -22,6 +22,7 @@ from incidents.projections.models import (
     DowntimeFormRow,
     FacilityRow,
     HeardRow,
+    IncidentRow,
     LoadRow,
     MachineRow,
     OpenItemRow,
@@ -97,6 +98,7 @@ PAST_ALARM = _table(PastAlarmRow)
 PAST_REPAIR = _table(PastRepairRow)
 CARE = _table(CareRow)
 OPEN_ITEM = _table(OpenItemRow, "item", aside="next_due_at")
+INCIDENT = _table(IncidentRow, "alarm")
 CLIMB = _table(ClimbRow, "ladder", "rung")
 HEARD = _table(HeardRow, "device")
 TABLES = (
@@ -118,6 +120,7 @@ TABLES = (
     ALARM,
     OPEN_ITEM,
     CARE,
+    INCIDENT,
     CLIMB,
     HEARD,
     PAST_LOAD,

@@ -39,6 +39,8 @@ from incidents.rules.events import (
     ExposureTakenOn,
     HoldLifted,
     HoldPlaced,
+    IncidentTaken,
+    IncidentTold,
     ItemEscalated,
     ItemHandedOn,
     ItemTaken,
@@ -317,6 +319,11 @@ def sentence_of_department(event: Recorded, names: Names) -> tuple[str, str]:
             return "person", f"Taken over by {by}"
         case ItemHandedOn() as data:
             return "person", f"Handed on by {by} to {names.person(data.to)}"
+        case IncidentTaken():
+            return "person", f"{by} looks into this incident"
+        case IncidentTold() as data:
+            closes = ": it is closed" if data.part == "verification" else ""
+            return "review", f"{data.part.capitalize()} recorded by {by}{closes}"
         case ContactSet() as data:
             whose = names.person(data.person) if data.person else data.label
             how = CHANNEL_WORDS.get(data.channel, data.channel)

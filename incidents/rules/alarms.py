@@ -213,6 +213,15 @@ def acknowledge(holder: HasAlarms, alarm_id: UUID) -> AlarmAcknowledged | Refusa
     return AlarmAcknowledged(alarm=alarm_id)
 
 
+def chattering_with(holder: HasAlarms, alarm_id: UUID) -> tuple[Alarm, ...]:
+    """The same fault in the same phase, raised again and unseen like this alarm: whoever sees one sees them all."""
+    alarm = find(holder, alarm_id)
+    unseen = (other for other in holder.alarms if other.acknowledged_at is None and other.id != alarm_id)
+    return tuple(
+        other for other in unseen if alarm and same_code(other.code, alarm.code) and other.phase == alarm.phase
+    )
+
+
 def standing_with(load: HasAlarms, alarm: Alarm) -> tuple[Alarm, ...]:
     """The other alarms that stopped the cycle and are not decided: each must allow a resume too."""
     return tuple(other for other in load.alarms if other.halts and not other.decided and other.id != alarm.id)

@@ -46,6 +46,8 @@ DEEDS: dict[str, Permission] = {
     "hand_over_shift": Permission(_PEOPLE),
     "take_item": Permission(_PEOPLE),
     "hand_on_item": Permission(_PEOPLE),
+    "take_incident": Permission(_PEOPLE),
+    "tell_incident": Permission(_FLOOR_AND_ENGINEERING | {"infection-prevention", "quality"}),
     "shelve_alarm": Permission(frozenset({"supervisor", "engineering"})),
     "unshelve_alarm": Permission(_FLOOR_AND_ENGINEERING),
     "note_unshelved": Permission(frozenset()),

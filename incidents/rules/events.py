@@ -73,6 +73,7 @@ from incidents.rules.escalation_events import (
     TurnSwapped,
 )
 from incidents.rules.history_events import PastAlarmImported, PastLoadImported, PastRepairImported
+from incidents.rules.incident_events import IncidentTaken, IncidentTold, Part
 from incidents.rules.load_events import (
     AlarmAcknowledged,
     AlarmCleared,
@@ -184,6 +185,8 @@ __all__ = [
     "HandedItem",
     "HoldLifted",
     "HoldPlaced",
+    "IncidentTaken",
+    "IncidentTold",
     "ItemEscalated",
     "ItemHandedOn",
     "ItemTaken",
@@ -209,6 +212,7 @@ __all__ = [
     "ObservationArrived",
     "ObservationsMissed",
     "OutcomeOverdue",
+    "Part",
     "PastAlarmImported",
     "PastLoadImported",
     "PastRepairImported",
@@ -331,6 +335,8 @@ AnyEvent = (
     | MessageSentAgain
     | MessageSettled
     | ShiftHandedOver
+    | IncidentTaken
+    | IncidentTold
     | ItemTaken
     | ItemHandedOn
     | AlarmShelved
