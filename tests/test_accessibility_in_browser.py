@@ -132,6 +132,7 @@ SIGHTS = (
     Sight("now, as it was", "now", "now_past.html", query=PAST),
     Sight("an open item", "open-item", "open_item.html", named={"kind": "load", "owner": "place", "item": "rerun"}),
     Sight("an incident", "incident", "incident.html", {"alarm": "unseen alarm"}),
+    Sight("times to answer", "times", "times.html"),
     Sight("hand over", "handover", "handover.html"),
     Sight("messages", "messages", "messages.html"),
     Sight("contacts", "contacts", "contacts.html"),

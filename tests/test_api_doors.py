@@ -56,6 +56,7 @@ LOOKS = {
     "api-now": "now/",
     "api-open-items": "open-items/",
     "api-alarms": "alarms/",
+    "api-times": "times/",
     "api-incident": "incidents/{alarm}/",
     "api-loads": "loads/",
     "api-load": "loads/{load}/",

@@ -206,6 +206,7 @@ DOORS = (
     set_up("revoke-token", "POST", 302),
     page("open-item"),
     deed("care-for"),
+    page("times"),
     page("incident"),
     deed("incident", "Ines", "Sanne", "Bo", "Joan", "Quinn"),
     page("handover"),

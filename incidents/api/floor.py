@@ -38,12 +38,15 @@ from incidents.api.told import (
     RecordTold,
     ReleaseTold,
     ReviewTold,
+    SpreadTold,
     SupplyTold,
+    TimesLine,
+    TimesTold,
     TrayInLoad,
     tell,
 )
 from incidents.ledger import reading
-from incidents.queries import care, counters, facts, figure_words, figures, floor, joined, machine_story
+from incidents.queries import answering, care, counters, facts, figure_words, figures, floor, joined, machine_story
 from incidents.queries import listing as lists
 from incidents.queries.story import Story, entries_of, story
 
@@ -118,6 +121,30 @@ class OneIncident(Read):
             return None
         alarms = [tell(AlarmOfIncident, each) for each in told.alarms]
         return tell(IncidentTold, told, alarms=alarms, parts=[tell(PartOfIncident, each) for each in told.parts])
+
+
+class Days(msgspec.Struct, frozen=True, forbid_unknown_fields=True):
+    days: Annotated[int, Meta(ge=1, le=90, description="Of the last so many days.")] = 30
+
+
+class TimesToAnswer(Read):
+    """Time to acknowledge, resolve and re-run, by fault, machine and shift; open ones are censored (Kaplan–Meier).
+
+    A group of fewer than five people is null, and its clock is named in `few`.
+    """
+
+    tag, operation_id, summary = "floor", "times", "Times to answer"
+    asks, gives = Days, TimesTold
+
+    def read(self, caller: Caller, asked: Any, **path: Any) -> TimesTold:
+        told = answering.times(caller.facility.id, *answering.window(asked.days, caller.now))
+        return tell(TimesTold, told, lines=[_times_line(each) for each in told.lines])
+
+
+def _times_line(line: answering.Line) -> TimesLine:
+    spreads = {name: getattr(line, name) for name in ("acknowledge", "resolve", "rerun")}
+    said = {name: tell(SpreadTold, spread) if spread else None for name, spread in spreads.items()}
+    return tell(TimesLine, line, few=list(line.few), **said)
 
 
 class Loads(Many):

@@ -255,6 +255,35 @@ class IncidentTold(msgspec.Struct, frozen=True):
     next_part: str | None
 
 
+class SpreadTold(msgspec.Struct, frozen=True):
+    """Within which half and nine in ten were served; null where too few were to say."""
+
+    median_s: float | None
+    p90_s: float | None
+    served: int
+    waiting: int
+
+
+class TimesLine(msgspec.Struct, frozen=True):
+    """A group by `by` (all, fault, machine, shift). `few` names clocks that fewer than five people ended."""
+
+    by: str
+    name: str
+    acknowledge: SpreadTold | None
+    resolve: SpreadTold | None
+    rerun: SpreadTold | None
+    few: list[str]
+
+
+class TimesTold(msgspec.Struct, frozen=True):
+    """`cut`: there is more than was looked at; the newest were."""
+
+    since: datetime
+    until: datetime
+    lines: list[TimesLine]
+    cut: bool
+
+
 class ChamberTold(msgspec.Struct, frozen=True):
     machine: UUID
     machine_name: str

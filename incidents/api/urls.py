@@ -33,6 +33,7 @@ of_a_facility: list[URLPattern | URLResolver] = [
     path("handover/", telling.TheHandover.as_view(), name="api-handover"),
     path("messages/", telling.Messages.as_view(), name="api-messages"),
     path("contacts/", telling.Contacts.as_view(), name="api-contacts"),
+    path("times/", floor.TimesToAnswer.as_view(), name="api-times"),
     path("incidents/<uuid:alarm>/", floor.OneIncident.as_view(), name="api-incident"),
     path("loads/", floor.Loads.as_view(), name="api-loads"),
     path("loads/<uuid:load>/", floor.OneLoad.as_view(), name="api-load"),

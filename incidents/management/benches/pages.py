@@ -205,6 +205,7 @@ def _visits(years: Years) -> dict[str, list[Visit]]:
         "messages": [Visit()],
         "handover": [Visit()],
         "contacts": [Visit()],
+        "times": [Visit()],
         "incident": [Visit(named={"alarm": named(years.unseen, "alarm")})],
         "open-item": [Visit(named={"kind": "load", "owner": years.held, "item": "held"})],
         "print-forms": [Visit("one form", asked={"first": 10**4, "last": 10**4})],
