@@ -169,6 +169,19 @@ def test_a_probe_that_is_open_or_shorted_reads_nothing(open_circuit: float) -> N
     assert found.gaps == (Gap(0, 2),)
 
 
+@pytest.mark.parametrize(
+    ("curve", "gaps"),
+    [
+        ([math.nan, math.nan, 90, 90], (Gap(0, 40),)),
+        ([90, 90, math.nan, math.nan], (Gap(20, 60),)),
+        ([math.nan] * 4, (Gap(0, 60),)),
+        ([90, 90, 90, math.nan], ()),
+    ],
+)
+def test_a_probe_silent_at_either_end_of_the_record_is_a_gap(curve: list[float], gaps: tuple[Gap, ...]) -> None:
+    assert delivered(np.arange(4) * 20.0, np.array(curve)).gaps == gaps
+
+
 @pytest.mark.parametrize(("times", "curve"), [([0, 1], [90]), ([0, 0], [90, 90]), ([1, 0], [90, 90])])
 def test_what_is_no_curve_is_refused(times: list[float], curve: list[float]) -> None:
     with pytest.raises(ValueError):
@@ -224,6 +237,8 @@ MALFORMED = {
     "no unit": (b"time_s,probe_1\n0,90\n1,90\n", 1, "no unit"),
     "a column without a name": (b"time_s,,probe_1_degC\n0,1,90\n1,1,90\n", 1, "no name"),
     "a column twice": (b"time_s,probe_1_degC,probe_1_degC\n0,1,90\n1,1,90\n", 1, "two columns"),
+    "a probe in two units": (b"time_s,probe_1_degC,probe_1_degF\n0,90,90\n1,90,90\n", 1, "in two units"),
+    "lines that end with CR alone": (b"time_s,probe_1_degC\r0,90\r1,90\r", 1, "CR alone"),
     "words": (b"time_s,probe_1_degC\n0,90\n1,hot\n", 3, "not a number"),
     "infinity": (b"time_s,probe_1_degC\n0,90\n1,inf\n", 3, "not a number"),
     "beyond": (b"time_s,probe_1_degC\n0,90\n1,1e400\n", 3, "beyond"),

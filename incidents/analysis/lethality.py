@@ -72,7 +72,7 @@ def delivered(
     `times` in seconds, rising; `celsius` the readings, NaN or beyond any cycle where one is missing. `bias` is
     reading minus truth, in K; `tolerance` is what remains uncertain on either side, in K. The floor applies to the
     corrected curve.
-    A stretch longer than `max_gap` seconds without a reading counts as nothing and is listed.
+    A stretch longer than `max_gap` seconds without a reading counts as nothing and is listed, also at either end.
     Rule *exact* takes straight segments, *lower* each interval at the lower of its two readings.
 
     Raises ValueError when the two differ in length or the times don't rise.
@@ -96,7 +96,7 @@ def delivered(
         summed(read - tolerance),
         summed(read + tolerance),
         float(np.sum(_above(spans, read, floor)[2], where=counted)),
-        _gaps(read_at, counted),
+        _gaps(times, read_at, max_gap),
     )
 
 
@@ -129,6 +129,8 @@ def _above(spans: Floats, celsius: Floats, floor: float | None) -> tuple[Floats,
     return np.maximum(begin, floor), np.maximum(end, floor), spans * share
 
 
-def _gaps(read_at: Floats, counted: NDArray[np.bool_]) -> tuple[Gap, ...]:
-    starts, ends = read_at[:-1][~counted], read_at[1:][~counted]
-    return tuple(Gap(float(start), float(end)) for start, end in zip(starts, ends, strict=True))
+def _gaps(times: Floats, read_at: Floats, max_gap: float) -> tuple[Gap, ...]:
+    """Also before a probe's first reading and after its last, where the record goes on without it."""
+    heard = np.concatenate((times[:1], read_at, times[-1:]))
+    silent = np.diff(heard) > max_gap
+    return tuple(Gap(float(a), float(b)) for a, b in zip(heard[:-1][silent], heard[1:][silent], strict=True))

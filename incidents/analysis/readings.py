@@ -197,6 +197,8 @@ def parted(text: Iterator[str], delimiter: str, before: int = 0) -> Iterator[tup
         except StopIteration:
             return
         except csv.Error as error:
+            if "new-line" in str(error):
+                raise Unreadable("Lines end with CR alone: save the file with LF or CRLF.", begins) from None
             raise Unreadable(f"The line can’t be parted into cells: {error}.", begins) from None
         yield before + rows.line_num, row
 
@@ -227,7 +229,14 @@ def _names(header: Sequence[str], line: int = 1) -> list[_Column]:
             raise Unreadable(f"“{name[:40]}” names two columns.", line, number)
     if not any(name in _TIME_NAMES for name in names):
         raise Unreadable("No column is named “time_s” or “time”.", line)
-    return [_column(name, number, line) for number, name in enumerate(names, 1)]
+    columns = [_column(name, number, line) for number, name in enumerate(names, 1)]
+    measured = [column.name if column.unit else "" for column in columns]
+    for number, name in enumerate(measured, 1):
+        if name and measured.index(name) != number - 1:
+            raise Unreadable(
+                f"“{name[:40]}” stands twice, in two units: leave one of the two columns out.", line, number
+            )
+    return columns
 
 
 def _column(name: str, number: int, line: int) -> _Column:
