@@ -7,7 +7,7 @@ asked for are passed over. Every cell that is asked for must be there and be wha
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from datetime import UTC, datetime
+from datetime import MAXYEAR, MINYEAR, UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
 
@@ -109,11 +109,12 @@ def _places(header: Sequence[str], wanted: Sequence[str], besides: Collection[st
 
 
 def as_moment(text: str) -> datetime | None:
-    """A time in ISO 8601, or None."""
+    """A time in ISO 8601, or None; none in a calendar’s first and last year, which another zone may not have."""
     try:
-        return datetime.fromisoformat(text)
+        moment = datetime.fromisoformat(text)
     except ValueError:
         return None
+    return moment if MINYEAR < moment.year < MAXYEAR else None
 
 
 def seconds(moment: datetime) -> float:
