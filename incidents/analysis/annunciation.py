@@ -23,21 +23,6 @@ STALE_S = 24 * 3600.0
 TOP = 10
 WINDOWS_MOST = 2_000_000  # thirty-eight years
 
-# ANSI/ISA-18.2-2016 and IEC 62682, from memory: metric and target of a control room, ceilings elsewhere.
-TARGETS = (
-    ("alarms/operator/day acceptable", "~150"),
-    ("alarms/operator/day maximum manageable", "~300"),
-    ("alarms/10 min acceptable", "~1"),
-    ("alarms/10 min maximum manageable", "~2"),
-    ("% of 10-min periods with >10", "<~1 %"),
-    ("max in 10 min", "<=10"),
-    ("% time in flood", "<~1 %"),
-    ("top-10 contribution %", "<~1 % to 5 %"),
-    ("chattering+fleeting", "0 (action plan)"),
-    ("stale present on any day", "<5 (action plan)"),
-    ("priority split low/med/high %", "~80/~15/~5"),
-)
-
 
 class Flood(NamedTuple):
     """From `start` to `end` in the unit of what it was found in: seconds, or windows."""
