@@ -62,13 +62,10 @@ def _engineering(here: Here) -> Card:
     lanes = floor.chambers(here.facility.id)
     worst = next((lane for lane in lanes if lane.blocked is not None), None)
     lane = worst or next(iter(sorted(lanes, key=lambda each: each.machine_name not in ("Birch", "Rowan"))))
-    sentence = (
-        f"One machine here gets worse from week to week. Read {lane.machine_name}’s faults, supplies and counter."
-    )
-    url = _to(here, "machine", machine=lane.machine)
-    return Card(
-        "Engineering", sentence, url, f"{lane.machine_name}’s page", _to(here, "catalogue"), "The fault catalogue"
-    )
+    name = lane.machine_name
+    sentence = f"One machine here gets worse from week to week. Read {name}’s faults, and what its figures say."
+    page, figures = (_to(here, route, machine=lane.machine) for route in ("machine", "machine-figures"))
+    return Card("Engineering", sentence, page, f"{name}’s page", figures, f"{name}’s figures")
 
 
 def _to(here: Here, route: str, **named: Any) -> str:
