@@ -17,12 +17,7 @@ from scipy import stats
 
 Floats = NDArray[np.float64]
 WIDTH, HEIGHT = 720, 400
-LEFT, RIGHT, TOP, BOTTOM = (
-    64,
-    96,
-    40,
-    76,
-)  # margins around the pane: numbers, direct labels, title, axis and caption
+LEFT, RIGHT, TOP, BOTTOM = 64, 112, 40, 76  # around the pane: numbers, direct labels, title, axis and caption
 MOST = 2000  # points of a line; of a longer one each so-manieth is drawn
 MEASURED = ("imr", "ewma")
 MARKS = 300  # above it single marks would run together
