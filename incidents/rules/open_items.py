@@ -200,10 +200,10 @@ def of_alarms(name: str, alarms: tuple[Alarm, ...]) -> Iterator[OpenItem]:
 
 
 def _still_asked_of(load: Load) -> tuple[Alarm, ...]:
-    """A load’s alarms that a decision about the load does not answer for: its release, its reprocessing, or the one
-    about a stopped cycle, which is an open item of its own.
+    """A load’s alarms that a decision about the load does not answer for: its release, on paper too, its
+    reprocessing, or the one about a stopped cycle, which is an open item of its own.
     """
-    if load.release is not None or load.reprocessed:
+    if load.release is not None or load.left_on_paper is not None or load.reprocessed:
         return ()
     return tuple(alarm for alarm in load.alarms if not (alarm.halts and load.stage == "stopped"))
 
