@@ -12,6 +12,7 @@ from incidents.ledger.dialect import on_postgresql
 from incidents.ledger.writing import Receipt
 from incidents.operations import catalogue, climbing, downtime, escalation, holds, readings
 from incidents.operations.care import hand_on_item
+from incidents.operations.incidents import take_incident
 from incidents.projections import rebuild
 from incidents.projections.models import OpenItemRow
 from incidents.projections.tables import TABLES, TRAY, Table
@@ -62,7 +63,8 @@ def a_busy_department() -> Department:
     register_rack(spd, "Rack 3")
     done(downtime.issue_forms(request(spd, "Sanne"), count=3))
     done(catalogue.draft_catalogue(request(spd, "Bo"), faults=STARTING_FAULTS[:2]))
-    given_load_with_alarm(spd, trays=register_set(spd, "Second set", 1))
+    _, alarm = given_load_with_alarm(spd, trays=register_set(spd, "Second set", 1))
+    done(take_incident(request(spd, "Bo"), alarm=alarm))
     done(escalation.adopt_escalation(request(spd, "Ada")))
     climbing.sweep(spd.wait(240))
     done(escalation.set_calendar(request(spd, "Ada"), holidays=[], rotas=[]))  # every item is looked at anew
@@ -86,8 +88,11 @@ def spoilt(table: Table, how: str, spd: Department) -> None:
     if how == "removed":
         ask_nothing(f"DELETE FROM {table.name} WHERE {this}", *row)
     elif how == "changed":
-        column = "known_to" if table.temporal else "words" if table.name == "read_care" else table.values[0]
-        ask_nothing(f"UPDATE {table.name} SET {column} = %s WHERE {this}", "77", *row)
+        column = "known_to" if table.temporal else table.values[0]
+        column, value = {"read_care": ("words", "'77'"), "read_incident": ("verified_at", "told_at")}.get(
+            table.name, (column, "'77'")
+        )
+        ask_nothing(f"UPDATE {table.name} SET {column} = {value} WHERE {this}", *row)
     else:
         strange = ["owner", "tray"] if table is TRAY else ["owner"]
         copied = ["%s" if column in strange else column for column in table.columns]
