@@ -124,6 +124,8 @@ def test_an_alarm_of_an_empty_chamber_is_the_machines_and_can_be_seen(spd: Depar
     assert needs(spd, spd.machine) == ["alarm"]
     seen = alarms.acknowledge_alarm(request(spd, "Bo"), stream=stream, alarm=named(receipt.deed_id, "alarm"))
     done(seen)
+    assert needs(spd, spd.machine) == ["alarm-unresolved"]
+    done(tell(spd, "alarm-cleared", code="W01"))
     assert needs(spd, spd.machine) == []
 
 
