@@ -35,12 +35,12 @@ class Share(msgspec.Struct, frozen=True, omit_defaults=True):
     runs: int = 0
 
 
-def run(size: int, seeds: int) -> Sequence[Share]:
-    """All of them; `size` histories for each share, `seeds` months of the simulated departments."""
+def run(size: int, seeds: int, first: int = 1) -> Sequence[Share]:
+    """All of them: `size` histories for each share, and the simulated departments of so many seeds."""
     told: list[Share] = []
     for study in (false_alarms, discoveries, runs_in_control, coverage, days_to_notice):
         told += study(np.random.default_rng(2026), size)
-    return told + list(departments(seeds))
+    return told + list(departments(seeds, first))
 
 
 def share(study: str, case: str, hits: Any, wanted: float | None = None) -> Share:
@@ -231,17 +231,17 @@ def _error(drawn: Sequence[int]) -> float:
 # --- the simulated departments ------------------------------------------------------------------------
 
 
-def departments(seeds: int) -> Iterator[Share]:
+def departments(seeds: int, first: int) -> Iterator[Share]:
     """A month of both departments from each seed: what is said of the machine that worsens, of the one that is
     repaired, and of the steady ones."""
     said: dict[str, list[tuple[bool, bool, bool]]] = {"worsens": [], "repaired": [], "steady": []}
-    for seed in range(1, seeds + 1):
+    for seed in range(first, first + seeds):
         for department in model.departments(seed, simulated.END, 30, 8):
             for name, found in _said(simulated.watched(department)).items():
                 said[TEMPERS.get(name, "steady")].append(found)
     for temper, rows in said.items():
         for word, hits in zip(("rising", "repaired", "above the others"), zip(*rows, strict=True), strict=True):
-            yield share(f"simulated months, {seeds} seeds", f"{temper}: said to be {word}", hits)
+            yield share(f"simulated months, {seeds} seeds from {first}", f"{temper}: said to be {word}", hits)
 
 
 def _said(machines: Mapping[str, Watched]) -> dict[str, tuple[bool, bool, bool]]:

@@ -23,7 +23,7 @@ from incidents.management.benches.timing import rounded
 
 COLUMNS = (
     ("name", 48),
-    ("study", 30),
+    ("study", 40),
     ("server", 8),
     ("clients", 9),
     ("per_s", 11),
@@ -76,6 +76,7 @@ class Command(BaseCommand):
         parser.add_argument("--size", type=int, default=4000, help="histories for each share of the studies")
         parser.add_argument("--items", type=int, default=100_000, help="open items that a sweep passes over")
         parser.add_argument("--seeds", type=int, default=200, help="simulated months for the studies")
+        parser.add_argument("--first-seed", type=int, default=1, help="of the first of these months")
         parser.add_argument("--times", type=int, default=200, help="how often each page or request is asked for")
 
     def handle(self, *args: Any, **options: Any) -> None:
@@ -102,7 +103,7 @@ class Command(BaseCommand):
             case "figures":
                 return figures.run(options["machines"])
             case "studies":
-                return studies.run(options["size"], options["seeds"])
+                return studies.run(options["size"], options["seeds"], options["first_seed"])
             case "sweep":
                 return sweeping.run(options["items"])
             case "pages":
