@@ -63,8 +63,12 @@ def what_if(here: Here, load: UUID) -> HttpResponseBase:
     except LookupError as error:
         return _page(here, told, Refusal("record-unreadable", f"The record can’t be read back: {error}.", ""))
     if not found:
-        sentence = f"{told.load.name} can’t be judged by edition {asked[:10] or 'none'}: there is no such edition"
-        return _page(here, told, Refusal("no-edition", f"{sentence}, or no record.", "Choose one from the list."))
+        sentence = (
+            f"{told.load.name} can’t be judged by edition {asked[:10]}: there is no such edition, or no record."
+        )
+        return _page(
+            here, told, Refusal("no-edition", sentence if asked else "No edition was chosen.", "Choose one.")
+        )
     return here.page("what_if.html", "loads", story=told, load=told.load, edition=edition, records=found)
 
 
