@@ -16,6 +16,7 @@ from scipy.integrate import quad
 from incidents.analysis import lethality, readings
 from incidents.analysis.__main__ import main
 from incidents.analysis.lethality import F0_REFERENCE_C, Gap, delivered, rate, time_for
+from incidents.rules.policies import STARTING_REQUIREMENTS
 
 # Each with its source: the definition in ISO 15883-1 Annex B.1, HTM 01-04, texts on lethality.
 PUBLISHED: dict[str, Any] = {
@@ -337,3 +338,9 @@ def test_wrong_usage_is_exit_2(words: tuple[str, ...]) -> None:
     with pytest.raises(SystemExit) as left:
         main(["lethality", *(["x.csv"] if words else []), *words])
     assert left.value.code == 2
+
+
+@published("A0-PUB-CLASS")
+def test_a_department_starts_with_the_published_requirements(value: Any) -> None:
+    asked = [each.a0_s for each in STARTING_REQUIREMENTS]
+    assert [each for each in asked if each in value["expected"]["A0_min"]] == value["expected"]["A0_min"]

@@ -82,7 +82,8 @@ def test_what_is_no_edition_is_said(spd: Department, edition: str) -> None:
     load = given_recorded_load(spd)
     page = visitor(spd, "Ines").get(address(spd, "what-if", load=load), {"edition": edition})
     assert page.status_code == 409
-    assert (f"by edition {edition[:10]}: there is none" if edition else "No edition was chosen.") in words_of(page)
+    said = f"by edition {edition[:10]}: there is no such edition" if edition else "No edition was chosen."
+    assert said in words_of(page)
 
 
 def test_a_load_without_a_record_has_nothing_to_judge(spd: Department) -> None:
