@@ -4,5 +4,8 @@
 (() => {
   const place = document.querySelector("[data-offline]");
   if (!place || !("serviceWorker" in navigator)) return;
-  navigator.serviceWorker.register(place.dataset.offline).catch(() => {});
+  const workers = navigator.serviceWorker;
+  workers.register(place.dataset.offline).catch(() => {});
+  // A page that was opened just while the worker began is nobody's: it asks to be looked after.
+  workers.ready.then((here) => { if (!workers.controller) here.active.postMessage("look after me"); });
 })();

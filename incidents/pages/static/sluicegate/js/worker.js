@@ -132,6 +132,7 @@ self.addEventListener("install", (event) => {
   event.waitUntil(keep());
 });
 self.addEventListener("activate", (event) => { event.waitUntil(self.clients.claim()); });
+self.addEventListener("message", (event) => { event.waitUntil(self.clients.claim()); });
 self.addEventListener("fetch", (event) => {
   const url = new URL(event.request.url);
   if (url.origin !== self.location.origin) return;
